@@ -3,5 +3,7 @@ export * from './errors.js';
 export * from './frame.js';
 export * from './image.js';
 export * from './progress.js';
+export * from './random.js';
 export * from './star-table.js';
+export * from './statistics.js';
 export * from './units.js';
