@@ -4,6 +4,7 @@ export * from './frame.js';
 export * from './image.js';
 export * from './progress.js';
 export * from './random.js';
+export * from './srgb.js';
 export * from './star-table.js';
 export * from './statistics.js';
 export * from './units.js';

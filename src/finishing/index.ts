@@ -1,1 +1,7 @@
-export * from './types.js';
+export * from './color.js';
+export * from './finish.js';
+export * from './geometry.js';
+export * from './gradient.js';
+export * from './looks.js';
+export * from './stretch.js';
+export type * from './types.js';

@@ -1,18 +1,60 @@
+import type { CameraColor, ColorImage, Plane } from '../core/index.js';
+
 /** A look: how the linear stack becomes a picture. Every field has a unit and an effect. */
 export interface Look {
   readonly name: string;
-  /** Level of the blank sky in the finished picture, 0..1 of sRGB. */
+  /** Level of the blank sky in the picture, sRGB signal 0..1. Higher = brighter night. */
   readonly skyLevel: number;
-  /** asinh softening: larger shows fainter light and compresses bright stars more; 1..1000. */
-  readonly stretch: number;
-  /** Chroma multiplier, 1 = as recorded. */
+  /** Level of the brightest broad part of the sky (the band's middle), sRGB signal 0..1. Higher = more contrast. */
+  readonly bandLevel: number;
+  /** Chroma multiplier in a perceptual space, 1 = as recorded. */
   readonly saturation: number;
-  /** Share of the measured smooth sky gradient taken off, 0..1; 0 leaves data untouched. */
+  /** Share of the measured smooth sky gradient taken off, 0..1; 0 leaves the data untouched. */
   readonly gradient: number;
   /** Share of the background's colour cast taken off, 0..1. */
   readonly neutralize: number;
-  /** Land brightness against the sky stretch, 1 = same stretch. */
-  readonly landLift: number;
-  /** Strength of the noise smoothing in dark areas, 0..1. */
+  /** Level that typical land is lifted to, sRGB signal 0..1; land already brighter is left alone. */
+  readonly landLevel: number;
+  /** Strength of the noise smoothing in faint areas, 0..1; 0 = none. */
   readonly smoothing: number;
+}
+
+/** What the finish needs to know of a stack. */
+export interface FinishInput {
+  /** Linear stack, camera-native ADU above black, NaN = no data. Not modified. */
+  readonly image: ColorImage;
+  /** Frames behind each sky pixel; absent = the same everywhere. */
+  readonly coverage?: Plane;
+  /** Share of land at each pixel, 0..1; absent = no land. */
+  readonly landShare?: Plane;
+  /** Colour of the camera; absent = already linear sRGB. */
+  readonly color?: CameraColor;
+  /** ADU above black at which each colour clips. */
+  readonly whiteLevel: readonly [number, number, number];
+  /** EXIF orientation 1..8, applied at the very end; default 1. */
+  readonly orientation?: number;
+}
+
+/** A rectangle of pixels: left, top and size. */
+export interface Rect {
+  readonly x: number;
+  readonly y: number;
+  readonly width: number;
+  readonly height: number;
+}
+
+/** The finished picture and what was done to get it. */
+export interface Picture {
+  readonly width: number;
+  readonly height: number;
+  /** sRGB, 16 bit, pixel-interleaved RGB, u16[3*height*width]. */
+  readonly data: Uint16Array;
+  /** Part of the stack that the picture shows, before turning. */
+  readonly crop: Rect;
+  /** Broad sky levels in linear sRGB light on the stack's scale, ADU. */
+  readonly sky: { readonly level: number; readonly band: number; readonly noise: number };
+  /** Share of pixels with a channel at the top of the range. */
+  readonly clippedShare: number;
+  /** Coarse picture of the gradient that was taken off, ADU in camera colours. */
+  readonly gradient: ColorImage;
 }

@@ -1,0 +1,40 @@
+import type { Look } from './types.js';
+
+/** Our own looks. A photographer may copy one to a JSON file and change any number. */
+export const LOOKS: Readonly<Record<string, Look>> = {
+  /** What the eye half remembers: dark sky, gentle band, stars with their colours. */
+  'still-night': {
+    name: 'still-night',
+    skyLevel: 0.13,
+    bandLevel: 0.4,
+    saturation: 1.25,
+    gradient: 1,
+    neutralize: 1,
+    landLevel: 0.09,
+    smoothing: 0.35,
+  },
+  /** Brighter, for a phone screen or a print on a bright wall. */
+  'river-of-light': {
+    name: 'river-of-light',
+    skyLevel: 0.17,
+    bandLevel: 0.52,
+    saturation: 1.4,
+    gradient: 1,
+    neutralize: 1,
+    landLevel: 0.13,
+    smoothing: 0.45,
+  },
+  /** As little as can be done: no gradient taken off, half the colour cast left, colours as recorded. */
+  'as-it-was': {
+    name: 'as-it-was',
+    skyLevel: 0.13,
+    bandLevel: 0.32,
+    saturation: 1,
+    gradient: 0,
+    neutralize: 0.5,
+    landLevel: 0.07,
+    smoothing: 0,
+  },
+};
+
+export const DEFAULT_LOOK = 'still-night';

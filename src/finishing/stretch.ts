@@ -1,0 +1,50 @@
+import { srgbDecode } from '../core/index.js';
+
+/** A tone curve on linear light: black point, white point (both ADU) and softening. */
+export interface Stretch {
+  readonly black: number;
+  readonly white: number;
+  readonly beta: number;
+}
+
+/**
+ * Relative brightness out, 0..1 in linear light: asinh(beta*x)/asinh(beta) with x = (value - black)/(white - black).
+ * @source R. H. Lupton et al., PASP 116 (2004) 133, eq. 2 (their Q*alpha is this beta).
+ */
+export function applyStretch(stretch: Stretch, value: number): number {
+  const x = (value - stretch.black) / (stretch.white - stretch.black);
+  if (!(x > 0)) return 0;
+  if (stretch.beta < 1e-6) return x;
+  return Math.asinh(stretch.beta * x) / Math.asinh(stretch.beta);
+}
+
+/**
+ * Finds the curve that puts the blank sky and the band where the look wants them.
+ *
+ * The black point is set so that sky and band stand in the wanted ratio, but never closer to the sky than
+ * `2.5 x noise`, so that the sky's own grain is not cut to black; then the softening follows by bisection.
+ *
+ * @param levels sky, band and white on one scale, ADU; noise = sky noise a pixel, ADU
+ */
+export function fitStretch(
+  levels: { readonly sky: number; readonly band: number; readonly noise: number; readonly white: number },
+  look: { readonly skyLevel: number; readonly bandLevel: number },
+): Stretch {
+  const skyOut = srgbDecode(look.skyLevel);
+  const bandOut = srgbDecode(look.bandLevel);
+  const { sky, noise } = levels;
+  // Without a band in the frame a sky lump must not be blown up into one.
+  const band = Math.max(levels.band, sky + 4 * noise, sky * 1.06);
+  const white = Math.max(levels.white, band * 1.5);
+  const wanted = (sky * bandOut - band * skyOut) / (bandOut - skyOut);
+  const black = Math.min(wanted, sky - 2.5 * noise, sky * 0.985);
+  let low = -3;
+  let high = 6;
+  for (let i = 0; i < 60; i++) {
+    const middle = (low + high) / 2;
+    const out = applyStretch({ black, white, beta: 10 ** middle }, sky);
+    if (out < skyOut) low = middle;
+    else high = middle;
+  }
+  return { black, white, beta: 10 ** ((low + high) / 2) };
+}
