@@ -1,0 +1,131 @@
+import type { SunBelow } from './darkness.js';
+
+/** A stretch of time as ISO 8601 instants ending in Z. */
+export interface IntervalText {
+  readonly start: string;
+  readonly end: string;
+}
+
+/** Shutter limits, s, and trails, px, at the target's declination on the axis. What cannot be known is absent. */
+export interface ShutterFacts {
+  readonly rule500?: number;
+  readonly npfSimple?: number;
+  /** k = 1 and k = 2; absent at the celestial pole, where there is no limit. */
+  readonly npfFull?: number;
+  readonly npfFull2?: number;
+  readonly trailAtPlanned?: number;
+  readonly longestForTolerance?: number;
+  /** px */
+  readonly tolerance: number;
+  /** Declination that the limits hold for, of date, deg; 0 for the arch, which crosses the equator. */
+  readonly declination: number;
+  /** arcsec/px */
+  readonly plateScale?: number;
+  /** What the planned shutter really is on bodies whose series doubles, s, and the trail then, px. */
+  readonly realShutter?: number;
+  readonly trailAtReal?: number;
+  /** Trail that each rule allows, px. */
+  readonly trailAtRule500?: number;
+  readonly trailAtNpfSimple?: number;
+  readonly trailAtNpfFull?: number;
+  readonly trailAtNpfFull2?: number;
+  /** How much longer a trail can be in the frame's corner, and the longest it can be there at the planned shutter, px. */
+  readonly cornerStretch?: number;
+  readonly cornerTrailAtPlanned?: number;
+}
+
+/** The night's light; instants absent when they do not happen. */
+export interface DarknessFacts {
+  readonly dusk?: string;
+  readonly dawn?: string;
+  readonly hours: number;
+  readonly state: SunBelow['state'];
+  readonly sunset?: string;
+  readonly sunrise?: string;
+  readonly civilDusk?: string;
+  readonly civilDawn?: string;
+  readonly nauticalDusk?: string;
+  readonly nauticalDawn?: string;
+  readonly darkest: string;
+  /** deg */
+  readonly lowestSun: number;
+  readonly text: string;
+}
+
+/** The moon of the night. */
+export interface MoonFacts {
+  /** Illuminated share in the middle of the night, 0 to 1. */
+  readonly illumination: number;
+  readonly waxing: boolean;
+  readonly rise?: string;
+  readonly set?: string;
+  /** Highest geometric altitude, deg, while it is dark (from sunset to sunrise when it never gets dark). */
+  readonly maxAltitude: number;
+  readonly maxAltitudeAt: string;
+  /** When it is up between noon and noon. */
+  readonly up: readonly IntervalText[];
+  /** Most that the moon brightens the target's sky while it is dark, mag. */
+  readonly maxBrightening?: number;
+}
+
+/** The target through the night. */
+export interface TargetFacts {
+  readonly name: string;
+  /** J2000, deg; absent for the arch. */
+  readonly rightAscension?: number;
+  readonly declination?: number;
+  /** Apparent place of date, deg. */
+  readonly ofDate?: { readonly rightAscension: number; readonly declination: number };
+  readonly rise?: string;
+  readonly transit?: string;
+  readonly transitAltitude?: number;
+  readonly set?: string;
+  readonly state?: 'rises-and-sets' | 'always-up' | 'never-up';
+  readonly altitudes: readonly {
+    readonly time: string;
+    readonly altitude: number;
+    readonly apparentAltitude: number;
+    readonly azimuth: number;
+    readonly airmass?: number;
+    /** Brightening of the target's sky by the moon, mag. */
+    readonly moonBrightening?: number;
+  }[];
+}
+
+/** The sky at the site as far as the plan tells. */
+export interface SkyFacts {
+  /** Moonless zenith, mag/arcsec2. */
+  readonly brightness?: number;
+  /** A hint by the table named in `source`. */
+  readonly class?: string;
+  readonly source?: string;
+  /** The class by each table in use. */
+  readonly classes?: readonly { readonly table: string; readonly class: string }[];
+}
+
+/** When to shoot. */
+export interface WindowFacts {
+  /** The longest usable stretch; absent when there is none. */
+  readonly start?: string;
+  readonly end?: string;
+  /** All usable hours. */
+  readonly hours: number;
+  readonly intervals: readonly IntervalText[];
+  readonly darkAndUpHours: number;
+  readonly moonDownHours: number;
+  readonly minimumAltitude: number;
+  readonly harmlessMoon: number;
+  readonly text: string;
+}
+
+/** The computed part of a plan, as JSON. */
+export interface PlanFacts {
+  readonly shutter: ShutterFacts;
+  readonly darkness: DarknessFacts;
+  readonly moon: MoonFacts;
+  readonly target: TargetFacts;
+  readonly sky: SkyFacts;
+  readonly window: WindowFacts;
+  /** Plain sentences: what was assumed, what stands against the plan. */
+  readonly notes: readonly string[];
+}
