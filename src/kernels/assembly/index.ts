@@ -1,4 +1,8 @@
-// Kernels, compiled by asc into one wasm file. Each has a plain twin in ../ that it equals bit for bit.
-export function add(a: f32, b: f32): f32 {
-  return a + b;
+// Kernels, compiled by asc into one wasm file. Each has a plain twin in ../*-plain.ts that it equals bit for bit.
+export { warp, level, unpack } from './warp';
+export { combineMean, combineMedian, combineMax, combineClipped } from './combine';
+
+/** First byte that the arena may use. */
+export function heapBase(): usize {
+  return __heap_base;
 }

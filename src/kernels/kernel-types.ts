@@ -1,0 +1,113 @@
+import type { F32Block, F64Block, KernelMemory, U16Block } from './memory.js';
+
+/** A rectangle of whole pixels: x0 <= x < x0 + width. */
+export interface Rect {
+  readonly x0: number;
+  readonly y0: number;
+  readonly width: number;
+  readonly height: number;
+}
+
+/** Where the pixels of a tile lie on a frame: nodes every `step` px of the reference grid, bilinear between. */
+export interface GridBlocks {
+  /** px of the reference grid between nodes, >= 1. */
+  readonly step: number;
+  /** Nodes in a row and in a column, >= 2. */
+  readonly columns: number;
+  readonly rows: number;
+  /** Position on the frame for node (i, j) = reference pixel (i*step, j*step), px; NaN = not on the frame. */
+  readonly x: F64Block;
+  readonly y: F64Block;
+}
+
+/** Arguments of `warp`. */
+export interface WarpCall {
+  /** Planes one after the other, f32[planes * height * width]; NaN = no data. */
+  readonly source: F32Block;
+  /** What of the frame the source holds. It must hold 3 px more than is asked of it, or end where the frame ends. */
+  readonly sourceRect: Rect;
+  readonly planes: number;
+  readonly grid: GridBlocks;
+  readonly tile: Rect;
+  /** First plane of the output; rows are `rowLength` apart, planes `planeStride`, in values. */
+  readonly out: F32Block;
+  readonly outStart: number;
+  readonly rowLength: number;
+  readonly planeStride: number;
+  /** Lanczos table of `makeLanczosTable`. */
+  readonly table: F32Block;
+  /** f32[planes]: where a value within reach is above this, the result is bilinear and so never leaves the local range. */
+  readonly limits: F32Block;
+}
+
+/** Arguments of `level`. */
+export interface LevelCall {
+  readonly data: F32Block;
+  readonly start: number;
+  readonly rowLength: number;
+  readonly tile: Rect;
+  readonly scale: number;
+  /** f64[6]: surface c0 + c1 X + c2 Y + c3 X^2 + c4 XY + c5 Y^2 with X = (x - centerX)/radius. */
+  readonly coefficients: F64Block;
+  readonly centerX: number;
+  readonly centerY: number;
+  readonly radius: number;
+}
+
+/** Samples of a tile to combine: plane f starts at `start + f * planeStride`. */
+export interface StackCall {
+  readonly stack: F32Block;
+  readonly frames: number;
+  /** Values from one frame's plane to the next, a multiple of 4. */
+  readonly planeStride: number;
+  /** Values in a row, a multiple of 4; padding is NaN. */
+  readonly rowLength: number;
+  readonly height: number;
+  /** f32[rowLength*height]: the combined value, NaN where nothing contributed. */
+  readonly out: F32Block;
+  /** f32[rowLength*height]: samples that contributed. */
+  readonly kept: F32Block;
+}
+
+/** Weights for blocks of 32 x 32 px: `weights[(frame * blockRows + y>>5) * blockColumns + x>>5]`, >= 0. */
+export interface BlockWeights {
+  readonly weights: F32Block;
+  readonly blockColumns: number;
+  readonly blockRows: number;
+}
+
+/** Arguments of `combineClipped`. */
+export interface ClipCall extends StackCall, BlockWeights {
+  /** f32[frames * 2]: variance of a sample = a + b * max(center, 0) + (signalShare * max(center - pedestal, 0))^2. */
+  readonly variances: F32Block;
+  /** f32[blockRows * blockColumns]: sky level below the stars. */
+  readonly pedestals: F32Block;
+  /** Limits in sigma below and above the median. */
+  readonly sigmaLower: number;
+  readonly sigmaUpper: number;
+  readonly maxIterations: number;
+  /** From this many samples on, sigma is at least 1.4826 MAD of the samples. */
+  readonly spreadFrom: number;
+  readonly signalShare: number;
+  /** f32[rowLength*height]: samples clipped. */
+  readonly rejected: F32Block;
+}
+
+/** The hot loops. Wasm and plain TypeScript give the same bits. Nothing throws inside; lengths are the caller's duty. */
+export interface Kernels {
+  readonly memory: KernelMemory;
+  /** Puts u16 into f32: (value - offset) * scale, 0 = no data. */
+  unpack(packed: U16Block, out: F32Block, offset: number, scale: number): void;
+  /** Resamples planes of a frame onto a tile with Lanczos-3 (bilinear beside missing data, edges and clipped stars). */
+  warp(call: WarpCall): void;
+  /** Scales a plane of a tile and takes a smooth surface off, in place. */
+  level(call: LevelCall): void;
+  combineMean(call: StackCall & BlockWeights): void;
+  combineMedian(call: StackCall): void;
+  combineMax(call: StackCall): void;
+  /** Iterated clip about the median, then the weighted mean of what is kept; never clips the last sample. */
+  combineClipped(call: ClipCall): void;
+}
+
+/** Side of a weight block, px. */
+export const BLOCK_SIZE = 32;
