@@ -1,7 +1,7 @@
 import { defineConfig } from 'vitest/config';
 
 /** Where CI wants a machine-readable result as well; absent on a person's own runs. */
-const report = process.env['NIGHTCAIRN_TEST_REPORT'];
+const report = process.env.NIGHTCAIRN_TEST_REPORT;
 
 export default defineConfig({
   test: {
