@@ -1,1 +1,95 @@
-export {};
+export { copyVerified, hashFile, type ReadFacts, SourceError } from './card-copy.js';
+export {
+  type CopyOptions,
+  type CopyReport,
+  copyCard,
+  type FailedFile,
+  type SecondReport,
+  setFailure,
+} from './card-import.js';
+export { type CardContent, type CardFile, scanCard } from './card-scan.js';
+export * from './contract.js';
+export { type FileFacts, type FileSystem, nodeFileSystem, type OpenFile } from './file-system.js';
+export {
+  attachmentsOf,
+  type FrameContent,
+  findFrame,
+  frame,
+  framePath,
+  framesOf,
+  saveFrames,
+  setRole,
+} from './frames.js';
+export { loadGlimpse, packGlimpse, saveGlimpse, unpackGlimpse } from './glimpse-file.js';
+export { type HoldOptions, holdLibrary } from './holder.js';
+export { inTransaction, type Library, type OpenLibraryOptions, openLibrary } from './library.js';
+export { type MeasurementContent, saveMeasurement, saveMeasurements, setVerdict } from './measurements.js';
+export { migrate, SCHEMA_VERSION, schemaVersion } from './migrate.js';
+export {
+  contentOf,
+  finishMoves,
+  type LooseFile,
+  looseFiles,
+  type NightContent,
+  newFrameId,
+  removeEmptySession,
+  type SequenceContent,
+  saveNight,
+  sessionsOfFiles,
+  tidyIncoming,
+} from './night-store.js';
+export {
+  glimpsePath,
+  insideLibrary,
+  LAYOUT,
+  nightFolders,
+  safeName,
+  slug,
+  starTablePath,
+  stored,
+} from './paths.js';
+export type * from './records.js';
+export {
+  alignmentOf,
+  hashesOf,
+  masters,
+  rememberedLens,
+  rememberedNoise,
+  rememberLens,
+  rememberNoise,
+  type StackContent,
+  saveAlignment,
+  saveMaster,
+  saveStack,
+  stacksOf,
+} from './results.js';
+export {
+  findSequences,
+  findSession,
+  type MoonFacts,
+  newSessionName,
+  type SessionContent,
+  savePointing,
+  saveSession,
+  sequence,
+  sequencesOf,
+  session,
+  sessions,
+  sessionsOfNight,
+} from './sessions.js';
+export {
+  defaultSite,
+  findPlan,
+  type PlanContent,
+  plan,
+  plans,
+  plansOfNight,
+  type SiteContent,
+  savePlan,
+  saveSite,
+  siteById,
+  siteNamed,
+  sites,
+} from './sites.js';
+export { isMissing, storageError } from './system-errors.js';
+export { notesOf, type OwnerKind, setNotes, setTags, tagsOf } from './words.js';
