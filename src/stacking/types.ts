@@ -32,3 +32,29 @@ export interface StackedImage {
   readonly rejected: Plane;
   readonly landMask?: Mask;
 }
+
+/** Kinds of combination a tile can be asked for: the three of a stack, and the brightest value for star trails. */
+export type TileMethod = CombineMethod | 'max';
+
+/**
+ * Where reference pixels lie on a frame: node (i, j) is the exact position, px, for reference pixel
+ * (i*step, j*step); bilinear between nodes. NaN = that place is not on the frame. As `warpGrid` of
+ * `alignment` gives it; nodes must reach the last pixel of the reference grid.
+ */
+export interface WarpGrid {
+  readonly step: number;
+  readonly columns: number;
+  readonly rows: number;
+  readonly x: Float64Array;
+  readonly y: Float64Array;
+}
+
+/** A smooth surface of second order, ADU: c0 + c1 X + c2 Y + c3 X^2 + c4 XY + c5 Y^2, X and Y as `surfaceScale` says. */
+export type Surface = readonly [number, number, number, number, number, number];
+
+/** Values on a coarse regular grid of cells over the reference frame, f32[rows*columns]; bilinear between cell centres. */
+export interface CoarseMap {
+  readonly columns: number;
+  readonly rows: number;
+  readonly data: Float32Array;
+}
