@@ -1,4 +1,66 @@
-/** Runs the command line and sets the exit code. */
+import { readFileSync } from 'node:fs';
+import { Command, CommanderError } from 'commander';
+import { InputError } from '../core/index.js';
+import { reportError } from './_command.js';
+import { EXIT } from './_exit.js';
+import { registerPlan } from './plan.js';
+import { registerShow } from './show.js';
+
+const VERSION = (
+  JSON.parse(readFileSync(new URL('../../../package.json', import.meta.url), 'utf8')) as { version: string }
+).version;
+
+/** The whole command line; commands load their work only when they run. */
+export function makeProgram(): Command {
+  const program = new Command('nightcairn')
+    .description(
+      'Takes a night of Milky Way frames from a plain tripod off the card, sorts and judges them,\n' +
+        'aligns and stacks the sky while the land stays sharp, and answers the plan.',
+    )
+    .version(VERSION, '--version', 'the version')
+    .helpOption('--help', 'this help')
+    .showSuggestionAfterError(true)
+    .configureHelp({ showGlobalOptions: false })
+    .exitOverride()
+    .configureOutput({ writeErr: () => {} });
+  for (const register of [registerPlan, registerShow]) register(program);
+  return inherit(program);
+}
+
+/** Sub-commands answer errors the same way as the program itself. */
+function inherit(command: Command): Command {
+  for (const child of command.commands) {
+    child
+      .exitOverride()
+      .configureOutput({ writeErr: () => {} })
+      .helpOption('--help', 'this help');
+    inherit(child);
+  }
+  return command;
+}
+
+/**
+ * Runs the command line.
+ * @param argv arguments without `node` and the script; sets `process.exitCode` (0, 1, 2, 3, 70)
+ */
 export async function main(argv: readonly string[]): Promise<void> {
-  process.stdout.write(`nightcairn ${argv.join(' ')}\n`);
+  const program = makeProgram();
+  // A pipe closed early (`| head`) is no fault of anyone.
+  process.stdout.on('error', (error: NodeJS.ErrnoException) => {
+    if (error.code === 'EPIPE') process.exit(process.exitCode ?? EXIT.done);
+  });
+  try {
+    await program.parseAsync([...argv], { from: 'user' });
+  } catch (error) {
+    if (!(error instanceof CommanderError)) {
+      await reportError(error, { json: argv.includes('--json') });
+      return;
+    }
+    if (error.exitCode === 0) return;
+    const sentence = error.message.replace(/^error: /, '');
+    await reportError(
+      new InputError('USAGE', `${sentence.charAt(0).toUpperCase()}${sentence.slice(1).replace(/\n/g, ' ')}`),
+      { json: argv.includes('--json') },
+    );
+  }
 }

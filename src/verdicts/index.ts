@@ -1,1 +1,6 @@
-export * from './types.js';
+export * from './dew.js';
+export * from './judge.js';
+export * from './limits.js';
+export * from './shape.js';
+export * from './transparency.js';
+export type * from './types.js';

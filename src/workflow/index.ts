@@ -1,1 +1,3 @@
-export {};
+export * from './context.js';
+export * from './plan.js';
+export * from './show.js';

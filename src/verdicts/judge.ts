@@ -1,0 +1,308 @@
+import type { Alignment } from '../alignment/index.js';
+import { median, quantile, type Reason, type Verdict } from '../core/index.js';
+import { findDewOnset } from './dew.js';
+import { DEFAULT_LIMITS } from './limits.js';
+import { type FrameShape, measureShapes } from './shape.js';
+import { measureTransparency, ZONES } from './transparency.js';
+import type { FrameJudgement, JudgeFrame, RunPhotometry, VerdictLimits } from './types.js';
+
+/** What a run is judged by. */
+export interface JudgeInput {
+  /** Lights of one sequence in time order, the order of `alignment.frames`. */
+  readonly frames: readonly JudgeFrame[];
+  readonly alignment: Alignment;
+  readonly photometry: RunPhotometry;
+  readonly limits?: Partial<VerdictLimits>;
+}
+
+/** A whole run judged: one judgement a frame, and what must be said of the run as such. */
+export interface RunJudgement {
+  readonly frames: readonly FrameJudgement[];
+  /** Plain sentences about the whole run, in absolute terms (P28). */
+  readonly remarks: readonly string[];
+}
+
+const round = (value: number, digits = 2): number => Number(value.toFixed(digits));
+const known = (value: number): number | undefined => (Number.isFinite(value) ? value : undefined);
+
+/**
+ * Judges every light of a run against what was to be expected of it (DEVELOPERS.md, "Verdicts").
+ *
+ * Pure and deterministic. A worse measurement never gives a better verdict; every drop carries a reason with
+ * value and limit.
+ */
+export function judgeRun(input: JudgeInput): RunJudgement {
+  const limits = { ...DEFAULT_LIMITS, ...input.limits };
+  const { frames, alignment, photometry } = input;
+  const exposures = frames.map((frame) => frame.exposureTime ?? Number.NaN);
+  const transparency = measureTransparency(photometry, {
+    width: alignment.width,
+    height: alignment.height,
+    exposures,
+  });
+  const shapes = measureShapes(frames, alignment);
+  const dewStart = findDewOnset(
+    shapes.map((shape) => shape.fwhmRatio),
+    [...transparency.frame],
+  );
+  const skyRatio = levelRatios(frames, (frame) => frame.measurement?.background);
+  const landRatio = levelRatios(frames, (frame) => frame.measurement?.landLevel);
+  const darkSky = quantile(
+    frames.map((frame) => perSecond(frame, frame.measurement?.background)),
+    0.25,
+  );
+  const typicalStars = median(frames.map((frame) => frame.measurement?.stars.count ?? Number.NaN));
+
+  const judged = frames.map((frame, i): FrameJudgement => {
+    const reasons: { verdict: Verdict; reason: Reason }[] = [];
+    const remarks: string[] = [];
+    const say = (verdict: Verdict, reason: Reason) => reasons.push({ verdict, reason });
+    const measurement = frame.measurement;
+    const shape = shapes[i]!;
+    const clear = transparency.frame[i]!;
+    const inDew = dewStart !== undefined && i >= dewStart;
+    if (!measurement) {
+      say('drop', { code: 'unreadable', text: 'The picture could not be read from the file.' });
+      return finish(frame, reasons, remarks, { weight: 0 });
+    }
+    const fit = alignment.frames[i];
+    if (fit?.status !== 'fitted') {
+      judgeUnfitted(measurement.stars.count, typicalStars, fit?.reason, limits, say);
+    } else {
+      judgeCloud(clear, limits, say);
+      judgeShape(shape, inDew, limits, say);
+      judgeLevels(frame, skyRatio[i]!, landRatio[i]!, darkSky, clear, limits, say);
+    }
+    if (dewStart === i) remarks.push('From here on the stars swell and fade: dew on the lens.');
+    for (const streak of measurement.streaks) {
+      const length = Math.hypot(streak.x2 - streak.x1, streak.y2 - streak.y1);
+      remarks.push(
+        `A straight line of light, ${Math.round(length)} px long, crosses the frame; only its pixels are left out.`,
+      );
+    }
+    if (frame.moonAltitude !== undefined && frame.moonAltitude > 0 && (frame.moonIllumination ?? 0) > 0.1) {
+      remarks.push(
+        `The moon stood ${Math.round(frame.moonAltitude)} deg high, ${Math.round(100 * frame.moonIllumination!)} % lit.`,
+      );
+    }
+    const zone = Array.from(transparency.zone.subarray(i * ZONES * ZONES, (i + 1) * ZONES * ZONES));
+    const clouded = zone.filter((value) => value < limits.doubtTransparency);
+    const seen = zone.filter((value) => Number.isFinite(value));
+    const noise = perSecond(frame, measurement.noise);
+    const weight = noise > 0 ? (Number.isFinite(clear) ? Math.min(1.1, clear) : 1) ** 2 / noise ** 2 : 0;
+    return finish(frame, reasons, remarks, {
+      weight,
+      ...optional('transparency', known(clear)),
+      ...(seen.length > 0 ? { cloudCover: clouded.length / seen.length, zoneTransparency: zone } : {}),
+      ...optional('fwhmRatio', known(shape.fwhmRatio)),
+      ...optional('fwhmMinorRatio', known(shape.fwhmMinorRatio)),
+      ...optional('predictedTrail', known(shape.predicted)),
+      ...optional('trailLength', known(shape.measured)),
+      ...optional('extraTrail', known(shape.extra)),
+    });
+  });
+  return { frames: judged, remarks: runRemarks(frames, shapes, dewStart) };
+}
+
+function optional<K extends string>(key: K, value: number | undefined): Partial<Record<K, number>> {
+  return value === undefined ? {} : ({ [key]: value } as Partial<Record<K, number>>);
+}
+
+function finish(
+  frame: JudgeFrame,
+  found: readonly { verdict: Verdict; reason: Reason }[],
+  remarks: readonly string[],
+  rest: Omit<FrameJudgement, 'id' | 'verdict' | 'reasons' | 'remarks'>,
+): FrameJudgement {
+  const verdict = found.some((item) => item.verdict === 'drop')
+    ? 'drop'
+    : found.some((item) => item.verdict === 'doubt')
+      ? 'doubt'
+      : 'keep';
+  // The gravest reason first; a reason for doubt beside a drop is still worth reading.
+  const reasons = [...found].sort((a, b) => Number(b.verdict === 'drop') - Number(a.verdict === 'drop'));
+  return { id: frame.id, verdict, reasons: reasons.map((item) => item.reason), remarks, ...rest };
+}
+
+type Say = (verdict: Verdict, reason: Reason) => void;
+
+function judgeUnfitted(
+  stars: number,
+  typical: number,
+  why: string | undefined,
+  limits: VerdictLimits,
+  say: Say,
+): void {
+  if (stars < Math.max(limits.minStars, 0.3 * typical)) {
+    const limit = Math.max(limits.minStars, Math.round(0.3 * typical));
+    say('drop', {
+      code: typical > 3 * limits.minStars ? 'cloud' : 'few-stars',
+      value: stars,
+      limit,
+      text:
+        typical > 3 * limits.minStars
+          ? `Only ${stars} stars came through where the run usually shows ${Math.round(typical)}: cloud, most likely.`
+          : `Only ${stars} stars were found; ${limit} are needed to place the frame.`,
+    });
+    return;
+  }
+  say('drop', {
+    code: 'moved',
+    value: stars,
+    limit: limits.minStars,
+    text: `The stars do not fit the run's motion${why ? `: ${why.charAt(0).toLowerCase()}${why.slice(1).replace(/\.$/, '')}` : ''}.`,
+  });
+}
+
+function judgeCloud(clear: number, limits: VerdictLimits, say: Say): void {
+  if (!Number.isFinite(clear) || clear >= limits.doubtTransparency) return;
+  const drop = clear < limits.dropTransparency;
+  const limit = drop ? limits.dropTransparency : limits.doubtTransparency;
+  say(drop ? 'drop' : 'doubt', {
+    code: 'cloud',
+    value: round(clear, 3),
+    limit,
+    text: `${drop ? 'Cloud' : 'Thin cloud'}: only ${Math.round(100 * clear)} % of the stars' light came through.`,
+  });
+}
+
+function judgeShape(shape: FrameShape, inDew: boolean, limits: VerdictLimits, say: Say): void {
+  const longest = Math.max(limits.extraTrail, limits.extraTrailFwhm * shape.fwhm);
+  const smeared = shape.extra > longest;
+  if (smeared) {
+    const along = angleBetween(shape.extraAngle, shape.predictedAngle) < 15 && shape.predicted > 1.5;
+    say('drop', {
+      code: along ? 'trailed' : 'shaken',
+      value: round(shape.extra),
+      limit: round(longest),
+      text: along
+        ? `The stars are ${round(shape.extra, 1)} px longer than the turning sky explains.`
+        : `The stars are smeared by ${round(shape.extra, 1)} px in a way the sky does not move: the camera shook.`,
+    });
+  }
+  if (limits.maxTrail !== undefined && shape.measured > limits.maxTrail) {
+    say('drop', {
+      code: 'trailed',
+      value: round(shape.measured),
+      limit: limits.maxTrail,
+      text: `The stars trail ${round(shape.measured, 1)} px; you asked for at most ${limits.maxTrail} px.`,
+    });
+  }
+  const ratio = shape.fwhmRatio;
+  if (!(ratio > limits.doubtFwhmRatio) || (smeared && shape.fwhmMinorRatio < 1.15)) return;
+  const drop = ratio > limits.dropFwhmRatio;
+  const limit = drop ? limits.dropFwhmRatio : limits.doubtFwhmRatio;
+  const wide = `${Math.round(100 * (ratio - 1))} % wider than in the run's best frames`;
+  if (inDew) {
+    say(drop ? 'drop' : 'doubt', {
+      code: 'dew',
+      value: round(ratio),
+      limit,
+      text: `Stars are ${wide} and still growing: dew on the lens.`,
+    });
+  } else if (shape.fwhmMinorRatio < 1.15) {
+    say(drop ? 'drop' : 'doubt', {
+      code: 'shaken',
+      value: round(ratio),
+      limit,
+      text: `Stars are ${wide}, and only along one direction: a small shake.`,
+    });
+  } else {
+    say(drop ? 'drop' : 'doubt', {
+      code: 'soft',
+      value: round(ratio),
+      limit,
+      text: `Stars are ${wide}: out of focus.`,
+    });
+  }
+}
+
+function judgeLevels(
+  frame: JudgeFrame,
+  skyRatio: number,
+  landRatio: number,
+  darkSky: number,
+  clear: number,
+  limits: VerdictLimits,
+  say: Say,
+): void {
+  if (landRatio > limits.glareLand) {
+    say('doubt', {
+      code: 'glare',
+      value: round(landRatio),
+      limit: limits.glareLand,
+      text: `The land is ${round(landRatio, 1)} times as bright as in the frames around: a light fell on it.`,
+    });
+  } else if (skyRatio > limits.glareSky && !(clear < limits.doubtTransparency)) {
+    say('doubt', {
+      code: 'glare',
+      value: round(skyRatio),
+      limit: limits.glareSky,
+      text: `The sky is ${Math.round(100 * (skyRatio - 1))} % brighter than in the frames around: stray light.`,
+    });
+  }
+  const sun = frame.sunAltitude;
+  if (sun !== undefined && sun > limits.twilightAltitude) {
+    const level = perSecond(frame, frame.measurement?.background) / darkSky;
+    if (level > 1.1 || sun > limits.twilightAltitude + 3) {
+      say('doubt', {
+        code: 'twilight',
+        value: round(sun, 1),
+        limit: limits.twilightAltitude,
+        text: `The sun was only ${round(-sun, 1)} deg below the horizon: twilight brightens this frame.`,
+      });
+    }
+  }
+}
+
+function angleBetween(a: number, b: number): number {
+  const difference = Math.abs(a - b) % 180;
+  return Math.min(difference, 180 - difference);
+}
+
+/** A level at equal exposure, so that brackets compare; ADU/s, or ADU where the exposure is unknown. */
+function perSecond(frame: JudgeFrame, level: number | undefined): number {
+  if (level === undefined) return Number.NaN;
+  return frame.exposureTime !== undefined && frame.exposureTime > 0 ? level / frame.exposureTime : level;
+}
+
+/** Each frame's level against the median of its neighbours, up to four on each side, itself left out. */
+function levelRatios(
+  frames: readonly JudgeFrame[],
+  level: (frame: JudgeFrame) => number | undefined,
+): number[] {
+  const values = frames.map((frame) => perSecond(frame, level(frame)));
+  return values.map((value, i) => {
+    const around = values.filter((other, j) => j !== i && Math.abs(j - i) <= 4 && Number.isFinite(other));
+    return around.length >= 3 ? value / median(around) : Number.NaN;
+  });
+}
+
+function runRemarks(
+  frames: readonly JudgeFrame[],
+  shapes: readonly FrameShape[],
+  dewStart: number | undefined,
+): string[] {
+  const remarks: string[] = [];
+  const trail = median(shapes.map((shape) => shape.measured));
+  const predicted = median(shapes.map((shape) => shape.predicted));
+  const minor = median(frames.map((frame) => frame.measurement?.fwhmMinor ?? Number.NaN));
+  if (trail > 4) {
+    remarks.push(
+      `Stars trail ${round(trail, 1)} px in every frame${
+        Number.isFinite(predicted)
+          ? ` (the turning sky alone makes ${round(predicted, 1)} px at this shutter)`
+          : ''
+      }: none was dropped for it, but a shorter shutter would give points.`,
+    );
+  }
+  if (minor > 5) {
+    remarks.push(
+      `Stars are ${round(minor, 1)} px wide even in ordinary frames: the whole run looks out of focus, or the picture is strongly enlarged.`,
+    );
+  }
+  if (dewStart !== undefined) {
+    remarks.push(`Dew began at frame ${dewStart + 1} of ${frames.length}.`);
+  }
+  return remarks;
+}

@@ -1,0 +1,101 @@
+import { mkdir, readFile, rename, writeFile } from 'node:fs/promises';
+import { join } from 'node:path';
+import sharp from 'sharp';
+import type { Alignment } from '../alignment/index.js';
+import type { Mask } from '../core/index.js';
+import { insideLibrary, nightFolders, type SequenceRecord, type SessionRecord } from '../library/index.js';
+
+/** Where the working results of one sequence lie; everything in it can be made again. */
+export interface RunFolder {
+  readonly dir: string;
+  /** The land mask as a picture: white = land. A photographer may paint over a copy and hand it in. */
+  readonly mask: string;
+  readonly defects: string;
+  readonly alignment: string;
+  preview(frameId: string): string;
+}
+
+/** The folder of a sequence's measurements. */
+export function runFolder(libraryDir: string, session: SessionRecord, sequence: SequenceRecord): RunFolder {
+  const dir = join(
+    insideLibrary(libraryDir, nightFolders(session.folder).measure),
+    `run-${sequence.ordinal}`,
+  );
+  return {
+    dir,
+    mask: join(dir, 'land.png'),
+    defects: join(dir, 'defects.bin'),
+    alignment: join(dir, 'alignment.json'),
+    preview: (frameId) => join(dir, `${frameId}.jpg`),
+  };
+}
+
+/** Writes a file whole or not at all. */
+export async function writeWhole(path: string, data: Uint8Array | string): Promise<void> {
+  const part = `${path}.part`;
+  await writeFile(part, data);
+  await rename(part, path);
+}
+
+/** Stores a mask as a picture, white where `mask` is 1. */
+export async function saveMask(path: string, mask: Mask): Promise<void> {
+  const png = await sharp(
+    mask.data.map((value) => (value === 0 ? 0 : 255)),
+    { raw: { width: mask.width, height: mask.height, channels: 1 } },
+  )
+    .png()
+    .toBuffer();
+  await writeWhole(path, png);
+}
+
+/** Reads a mask picture: brighter than half is 1. Undefined when there is no such file. */
+export async function loadMask(path: string): Promise<Mask | undefined> {
+  let bytes: Buffer;
+  try {
+    bytes = await readFile(path);
+  } catch {
+    return undefined;
+  }
+  const { data, info } = await sharp(bytes).extractChannel(0).raw().toBuffer({ resolveWithObject: true });
+  return {
+    width: info.width,
+    height: info.height,
+    data: Uint8Array.from(data, (value) => (value > 127 ? 1 : 0)),
+  };
+}
+
+/** Stores pixel indices, little-endian u32. */
+export async function saveDefects(path: string, defects: Uint32Array): Promise<void> {
+  await writeWhole(path, new Uint8Array(defects.buffer, defects.byteOffset, defects.byteLength));
+}
+
+/** Reads pixel indices; empty when there is no such file. */
+export async function loadDefects(path: string): Promise<Uint32Array> {
+  try {
+    const bytes = await readFile(path);
+    return new Uint32Array(Uint8Array.from(bytes).buffer);
+  } catch {
+    return new Uint32Array(0);
+  }
+}
+
+/** Stores an alignment as JSON, its big table as base64. */
+export async function saveAlignmentFile(path: string, alignment: Alignment): Promise<void> {
+  const { trackRows, ...rest } = alignment;
+  const rows = Buffer.from(trackRows.buffer, trackRows.byteOffset, trackRows.byteLength).toString('base64');
+  await mkdir(join(path, '..'), { recursive: true });
+  await writeWhole(path, JSON.stringify({ ...rest, trackRows: rows }));
+}
+
+/** Reads what `saveAlignmentFile` wrote; undefined when there is none. */
+export async function loadAlignmentFile(path: string): Promise<Alignment | undefined> {
+  let text: string;
+  try {
+    text = await readFile(path, 'utf8');
+  } catch {
+    return undefined;
+  }
+  const parsed = JSON.parse(text) as Omit<Alignment, 'trackRows'> & { trackRows: string };
+  const bytes = Uint8Array.from(Buffer.from(parsed.trackRows, 'base64'));
+  return { ...parsed, trackRows: new Int32Array(bytes.buffer) };
+}
