@@ -48,7 +48,10 @@ export async function scanCard(
   try {
     kind = (await fileSystem.facts(card)).kind;
     // The folder named by the person may itself be a link (a mount point often is); below it none is followed.
-    if (kind === 'link') kind = (await fileSystem.list(card), 'folder');
+    if (kind === 'link') {
+      await fileSystem.list(card);
+      kind = 'folder';
+    }
   } catch (error) {
     if (!isMissing(error)) throw storageError(error, card, 'read the card');
     kind = 'missing';

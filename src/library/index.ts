@@ -34,6 +34,7 @@ export {
   newFrameId,
   removeEmptySession,
   type SequenceContent,
+  saveAttachments,
   saveNight,
   sessionsOfFiles,
   tidyIncoming,

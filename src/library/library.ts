@@ -31,16 +31,16 @@ export interface OpenLibraryOptions {
 }
 
 /** File systems on which shared-memory logs are unsafe (L41). @source Linux statfs(2), f_type table. */
-const UNSAFE_FOR_LOG: Record<number, string> = {
-  [0x6969]: 'NFS',
-  [0x517b]: 'SMB',
-  [0xff534d42]: 'SMB',
-  [0xfe534d42]: 'SMB',
-  [0x65735546]: 'FUSE',
-  [0x2011bab0]: 'exFAT',
-  [0x4d44]: 'FAT',
-  [0x01021997]: '9P',
-};
+const UNSAFE_FOR_LOG: ReadonlyMap<number, string> = new Map([
+  [0x6969, 'NFS'],
+  [0x517b, 'SMB'],
+  [0xff534d42, 'SMB'],
+  [0xfe534d42, 'SMB'],
+  [0x65735546, 'FUSE'],
+  [0x2011bab0, 'exFAT'],
+  [0x4d44, 'FAT'],
+  [0x01021997, '9P'],
+]);
 
 /**
  * Opens a library. A reader of a folder without catalogue sees an empty library; a reader of a folder
@@ -82,7 +82,7 @@ function openToWrite(folder: string, file: string, timeout: number, warnings: st
   } catch (error) {
     throw storageError(error, folder, 'make the library');
   }
-  const unsafe = UNSAFE_FOR_LOG[statfsSync(folder).type];
+  const unsafe = UNSAFE_FOR_LOG.get(statfsSync(folder).type);
   const database = new Sqlite(file, { timeout });
   try {
     assertOurs(database, file);

@@ -1,4 +1,4 @@
-import { dirname, join } from 'node:path';
+import { dirname, join, posix } from 'node:path';
 import type { FrameHeader, Role } from '../core/index.js';
 import { jsonOrNull, marks, number, real, row, rows, run, text, upsert } from './_rows.js';
 import { nameBook } from './card-copy.js';
@@ -30,8 +30,6 @@ export interface NightContent {
   readonly session: SessionContent;
   readonly frames: readonly FrameContent[];
   readonly sequences: readonly SequenceContent[];
-  /** Attachments with the frame that each belongs to. */
-  readonly attachments: readonly { readonly fileId: number; readonly frameId: string }[];
 }
 
 /**
@@ -43,13 +41,14 @@ export interface NightContent {
  * @throws {StorageError}
  */
 export async function saveNight(library: Library, night: NightContent): Promise<void> {
-  const places = await choosePlaces(library, night);
+  const places = await choosePlaces(
+    library,
+    nightFolders(night.session.folder).frames,
+    night.frames.map(({ fileIds }) => fileIds),
+  );
   inTransaction(library, () => {
     saveSession(library, night.session);
     saveFrames(library, night.frames);
-    for (const { fileId, frameId } of night.attachments) {
-      run(library, 'UPDATE files SET frame_id = ? WHERE id = ?', frameId, fileId);
-    }
     for (const [fileId, path] of places) {
       run(library, 'UPDATE files SET pending_path = ? WHERE id = ?', path, fileId);
     }
@@ -59,15 +58,46 @@ export async function saveNight(library: Library, night: NightContent): Promise<
   await finishMoves(library);
 }
 
-/** Where each file that is not in the session's folder yet shall go; names of a frame's files get one suffix. */
-async function choosePlaces(library: Library, night: NightContent): Promise<Map<number, string>> {
-  const folders = nightFolders(night.session.folder);
+/**
+ * Links side-cars, tracks, sound and video to frames of a session and moves them to its folder.
+ *
+ * @throws {StorageError}
+ */
+export async function saveAttachments(
+  library: Library,
+  folder: string,
+  attachments: readonly { readonly fileId: number; readonly frameId: string }[],
+): Promise<void> {
+  if (attachments.length === 0) return;
+  const places = await choosePlaces(
+    library,
+    nightFolders(folder).attachments,
+    attachments.map(({ fileId }) => [fileId]),
+  );
+  inTransaction(library, () => {
+    for (const { fileId, frameId } of attachments) {
+      run(library, 'UPDATE files SET frame_id = ? WHERE id = ?', frameId, fileId);
+    }
+    for (const [fileId, path] of places) {
+      run(library, 'UPDATE files SET pending_path = ? WHERE id = ?', path, fileId);
+    }
+  });
+  await finishMoves(library);
+}
+
+/** Where each file that is not in a folder yet shall go in it; the files of one group get one suffix. */
+async function choosePlaces(
+  library: Library,
+  folder: string,
+  groups: readonly (readonly number[])[],
+): Promise<Map<number, string>> {
   const book = nameBook(library.fileSystem);
   const chosen = new Map<number, string>();
-  const place = async (fileIds: readonly number[], folder: string) => {
-    const files = fileIds.map((id) => row(library, 'SELECT id, path, name FROM files WHERE id = ?', id)!);
-    const moving = files.filter((cells) => dirname(String(cells.path)) !== folder);
-    if (moving.length === 0) return;
+  for (const fileIds of groups) {
+    const moving = fileIds
+      .map((id) => row(library, 'SELECT id, path, name FROM files WHERE id = ?', id)!)
+      .filter((cells) => posix.dirname(String(cells.path)) !== folder);
+    if (moving.length === 0) continue;
     const names = await book.reserve(
       insideLibrary(library.dir, folder),
       moving.map((cells) => String(cells.name)),
@@ -75,9 +105,7 @@ async function choosePlaces(library: Library, night: NightContent): Promise<Map<
     moving.forEach((cells, i) => {
       chosen.set(number(cells.id)!, `${folder}/${names[i]}`);
     });
-  };
-  for (const frame of night.frames) await place(frame.fileIds, folders.frames);
-  for (const { fileId } of night.attachments) await place([fileId], folders.attachments);
+  }
   return chosen;
 }
 

@@ -1,0 +1,245 @@
+import type { FrameFormat, FrameHeader, PlainError, Role } from '../core/index.js';
+import {
+  contentOf,
+  type FileFailure,
+  type FrameContent,
+  type Library,
+  type LooseFile,
+  loadGlimpse,
+  type MoonFacts,
+  newFrameId,
+  type SequenceContent,
+  type SessionContent,
+  type SessionRecord,
+  saveGlimpse,
+  saveMeasurements,
+  saveNight,
+} from '../library/index.js';
+import type { FrameForGrouping, FrameGlimpse, Grouping } from '../nights/index.js';
+import { moonIllumination, moonPosition } from '../sky/index.js';
+import type { IntakeTools } from './_intake-tools.js';
+import type { LatLon } from './_site-choice.js';
+
+/** A frame on its way into a session. */
+export interface Member {
+  readonly id: string;
+  readonly header: FrameHeader;
+  /** The file to work with first. */
+  readonly fileIds: readonly number[];
+  readonly cardPath: string;
+  readonly modifiedMs: number;
+  /** False when no pixels can be read of any of its files. */
+  readonly sound: boolean;
+  /** False when not even a header could be read: such a frame joins no sequence. */
+  readonly hasHeader: boolean;
+  readonly glimpse?: FrameGlimpse;
+  readonly chosenRole?: Role;
+  readonly failure?: FileFailure;
+  /** True when the quick look is not yet kept beside the session. */
+  readonly fresh: boolean;
+}
+
+const FORMATS: readonly (readonly [RegExp, FrameFormat])[] = [
+  [/\.dng$/i, 'dng'],
+  [/\.jpe?g$/i, 'jpeg'],
+  [/\.tiff?$/i, 'tiff'],
+  [/\.png$/i, 'png'],
+  [/\.fits?$/i, 'fits'],
+];
+
+/** What can be said of a file whose header cannot be read. */
+export function blankHeader(name: string, failure: PlainError | FileFailure | undefined): FrameHeader {
+  return {
+    format: FORMATS.find(([pattern]) => pattern.test(name))?.[1] ?? 'raw',
+    formatName: 'unreadable',
+    warnings: failure ? [failure.message] : [],
+  };
+}
+
+/** A frame of one or several files that just arrived; ids come from the content of the first. */
+export function newMember(
+  library: Library,
+  files: readonly {
+    readonly file: LooseFile;
+    readonly header?: FrameHeader;
+    readonly glimpse?: FrameGlimpse;
+    readonly failure?: FileFailure;
+  }[],
+  taken: Set<string>,
+): Member {
+  // A damaged RAW beside a sound JPEG: the JPEG is what there is to work with (P52).
+  const ordered = [...files].sort(
+    (a, b) => Number(b.glimpse !== undefined) - Number(a.glimpse !== undefined),
+  );
+  const first = ordered[0]!;
+  const id = newFrameId(library, first.file.sha256, taken);
+  taken.add(id);
+  return {
+    id,
+    header: first.header ?? blankHeader(first.file.name, first.failure),
+    fileIds: ordered.map(({ file }) => file.id),
+    cardPath: first.file.cardPath,
+    modifiedMs: first.file.modifiedMs,
+    sound: first.glimpse !== undefined,
+    hasHeader: first.header !== undefined,
+    fresh: true,
+    ...(first.glimpse ? { glimpse: first.glimpse } : {}),
+    ...(first.failure ? { failure: first.failure } : {}),
+  };
+}
+
+/** The frames that a session already holds. */
+export const membersOf = (library: Library, session: SessionRecord): Member[] =>
+  contentOf(library, session.id).map(({ record, ...content }) => {
+    const glimpse = record.sound
+      ? loadGlimpse(library, { folder: session.folder, frameId: record.id })
+      : undefined;
+    const failure = record.files[0]?.failure;
+    return {
+      id: record.id,
+      header: record.header,
+      fileIds: content.fileIds,
+      cardPath: record.files[0]?.cardPath ?? '',
+      modifiedMs: record.files[0]?.modifiedMs ?? 0,
+      sound: record.sound,
+      hasHeader: record.header.formatName !== 'unreadable',
+      fresh: false,
+      ...(glimpse ? { glimpse } : {}),
+      ...(record.chosenRole ? { chosenRole: record.chosenRole } : {}),
+      ...(failure ? { failure } : {}),
+    };
+  });
+
+/** Key of the body whose clock took a frame. */
+export const bodyOf = (header: FrameHeader): string => header.serial ?? header.camera ?? '';
+
+/** The clock offset that a session applies to a frame, s. */
+const offsetFor = (session: SessionContent, header: FrameHeader): number =>
+  session.clockOffsets?.[bodyOf(header)] ?? session.clockOffset ?? 0;
+
+/** Start of exposure, ms, by the session's zone and clock offsets. */
+export const startOf = (
+  tools: IntakeTools,
+  session: SessionContent,
+  header: FrameHeader,
+): number | undefined =>
+  tools.instant(header, { zone: session.zone, clockOffset: offsetFor(session, header) });
+
+/** Frames as the grouping wants them. */
+export const forGrouping = (
+  members: readonly Member[],
+  start: (member: Member) => number | undefined,
+): FrameForGrouping[] =>
+  members
+    .filter(({ hasHeader }) => hasHeader)
+    .map((member) => {
+      const startMs = start(member);
+      return {
+        id: member.id,
+        path: member.cardPath,
+        header: member.header,
+        ...(startMs === undefined ? {} : { startMs }),
+        ...(member.glimpse ? { glimpse: member.glimpse } : {}),
+        ...(member.chosenRole ? { chosenRole: member.chosenRole } : {}),
+      };
+    });
+
+/** The moon while a sequence ran: seen at its start, middle and end. */
+function moonDuring(site: LatLon | undefined, starts: readonly number[]): MoonFacts | undefined {
+  if (site === undefined || starts.length === 0) return undefined;
+  const [first, last] = [Math.min(...starts), Math.max(...starts)];
+  const altitudes = [first, (first + last) / 2, last].map((ms) => moonPosition(new Date(ms), site).altitude);
+  const illumination = moonIllumination(new Date((first + last) / 2)).illumination;
+  const highest = Math.max(...altitudes);
+  return {
+    moonlight: highest > 0 ? 100 * illumination : 0,
+    moonAltitude: highest,
+    moonIllumination: illumination,
+  };
+}
+
+/** What `storeSession` stores. */
+export interface SessionToStore {
+  readonly session: SessionContent;
+  readonly site: LatLon | undefined;
+  /** All frames of the session, those it held before and new ones. */
+  readonly members: readonly Member[];
+}
+
+/** Groups the frames of a session and stores everything; ids and a person's choices stay. */
+export async function storeSession(
+  library: Library,
+  tools: IntakeTools,
+  content: SessionToStore,
+): Promise<void> {
+  const { session, members } = content;
+  const starts = new Map<string, number>();
+  for (const member of members) {
+    const start = startOf(tools, session, member.header);
+    if (start !== undefined) starts.set(member.id, start);
+  }
+  const grouping = tools.group(
+    forGrouping(members, ({ id }) => starts.get(id)),
+    { zone: session.zone },
+  );
+  const roles = new Map(grouping.roles.map((role) => [role.id, role]));
+  for (const member of members) {
+    if (member.glimpse && member.fresh) {
+      saveGlimpse(library, { folder: session.folder, frameId: member.id }, member.glimpse);
+    }
+  }
+  await saveNight(library, {
+    session,
+    sequences: sequencesFrom(grouping, content.site, starts),
+    frames: members.map((member): FrameContent => {
+      const found = roles.get(member.id);
+      const takenMs = starts.get(member.id);
+      return {
+        id: member.id,
+        sessionId: session.id,
+        role: found?.role ?? member.chosenRole ?? 'other',
+        sound: member.sound,
+        header: member.header,
+        fileIds: member.fileIds,
+        ...(found ? { roleReason: found.reason } : {}),
+        ...(takenMs === undefined ? {} : { takenMs }),
+      };
+    }),
+  });
+  markUnreadable(library, members, roles);
+}
+
+const sequencesFrom = (
+  grouping: Grouping,
+  site: LatLon | undefined,
+  starts: ReadonlyMap<string, number>,
+): SequenceContent[] =>
+  grouping.sessions
+    .flatMap(({ sequences }) => sequences)
+    .map((sequence) => ({
+      ...sequence,
+      moon: moonDuring(
+        site,
+        sequence.frameIds.flatMap((id) => starts.get(id) ?? []),
+      ),
+    }));
+
+/** Lights without readable pixels are dropped, with the reason (P50). */
+function markUnreadable(
+  library: Library,
+  members: readonly Member[],
+  roles: ReadonlyMap<string, { readonly role: Role }>,
+): void {
+  saveMeasurements(
+    library,
+    members
+      .filter(({ sound, fresh }) => !sound && fresh)
+      .map((member) => ({
+        frameId: member.id,
+        verdict: roles.get(member.id)?.role === 'light' ? ('drop' as const) : ('none' as const),
+        reasons: [
+          { code: 'unreadable' as const, text: member.failure?.message ?? 'Its pixels cannot be read.' },
+        ],
+      })),
+  );
+}
