@@ -11,7 +11,7 @@ const D50: readonly [number, number, number] = [0.9642, 1, 0.8249];
  * sRGB primaries adapted to D50 by the Bradford transform, columns red, green, blue.
  * @source IEC 61966-2-1:1999 primaries; Bradford per ICC.1:2004-10 annex E; values as in the ICC's own sRGB v2 profile
  */
-const SRGB_D50: readonly (readonly [number, number, number])[] = [
+export const SRGB_D50: readonly (readonly [number, number, number])[] = [
   [0.43607, 0.22249, 0.01392],
   [0.38515, 0.71687, 0.09708],
   [0.14307, 0.06061, 0.7141],

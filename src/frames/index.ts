@@ -1,4 +1,15 @@
+export { provideRawDecoder, RAW_DECODER } from './_raw-decoder.js';
 export { type ExifFields, exifBlock } from './exif-block.js';
 export { LINEAR_SRGB_ICC, linearToSrgb, SRGB_ICC, srgbToLinear } from './icc.js';
+export { type ClockReading, instantOf, type WallToUtc } from './instant.js';
+export { type PairEntry, pairFiles } from './pair.js';
+export {
+  FRAME_EXTENSIONS,
+  identifyFormat,
+  isFrameName,
+  type KnownFormat,
+  readHeader,
+  readPixels,
+} from './registry.js';
 export { type DngContent, writeDng } from './write-dng.js';
 export { type JpegContent, withJpegMetadata, writeJpeg } from './write-jpeg.js';
