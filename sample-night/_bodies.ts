@@ -22,7 +22,7 @@ export const TARNWICK: ScenarioCamera = {
   darkCurrent: 0.12,
   hotPixels: 520,
   coldPixels: 14,
-  ampGlow: 6,
+  ampGlow: 4,
   dust: 3,
   multipliers: [2.05, 1, 1.62],
   cameraToSrgb: CAMERA_TO_SRGB,

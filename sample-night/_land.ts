@@ -80,7 +80,7 @@ function skylines(scenario: NightScenario, azimuth: number): { far: number; near
     rough * (land.kind === 'mountains' ? 1.3 * slow + 1.1 * (crag - 0.7) : 1.8 * slow) +
     0.16 * rough * detail;
   const near =
-    land.skyline * 0.42 - 0.6 + 0.7 * (fractal2(azimuth / 11 + 7, 1, 4, seed + 14) - 0.5) * (1 + rough * 0.5);
+    land.skyline * 0.78 - 0.6 + 0.7 * (fractal2(azimuth / 11 + 7, 1, 4, seed + 14) - 0.5) * (1 + rough * 0.5);
   return { far: Math.max(far, near + 0.15), near };
 }
 
@@ -99,16 +99,16 @@ function paintGround(p: Panorama, scenario: NightScenario): void {
       p.cover[k] = 1;
       if (altitude > near) {
         const gully = fractal2(azimuth * 1.5, altitude * 1.1 + azimuth * 0.4, 4, seed + 21);
-        p.albedo[k] = 0.62 + 0.75 * (gully - 0.45);
+        p.albedo[k] = Math.max(0.15, 0.75 + 2.2 * (gully - 0.48));
         p.beam[k] = 0;
         continue;
       }
-      const away = 1 / (0.012 + degToRad(near - altitude + 0.35));
+      const away = 1 / (0.06 + degToRad(near - altitude));
       const x = away * sine;
       const y = away * cosine;
-      const soil = fractal2(x * 0.8, y * 0.8, 6, seed + 22);
-      const bush = smoothStep(0.52, 0.6, fractal2(x * 1.6 + 50, y * 1.6, 4, seed + 23));
-      const stone = smoothStep(0.66, 0.72, fractal2(x * 5 + 20, y * 5, 3, seed + 24));
+      const soil = fractal2(x * 1.6, y * 1.1, 4, seed + 22);
+      const bush = smoothStep(0.52, 0.6, fractal2(x * 2.6 + 50, y * 1.7, 3, seed + 23));
+      const stone = smoothStep(0.66, 0.72, fractal2(x * 7 + 20, y * 4, 2, seed + 24));
       const albedo = Math.max(0.12, (0.55 + 1.5 * (soil - 0.4)) * (1 - 0.68 * bush) + 0.9 * stone);
       p.albedo[k] = albedo;
       p.beam[k] = albedo * Math.exp(-(((azimuth - beamAzimuth) / 11) ** 2)) * Math.min(1, 0.25 + away / 14);
@@ -153,7 +153,7 @@ function paintTrees(p: Panorama, scenario: NightScenario): void {
     const azimuth = p.firstAzimuth + span * ((n + 0.15 + 0.7 * random()) / scenario.land.trees);
     const { near } = skylines(scenario, azimuth);
     const foot = near - 0.4 - 1.4 * random();
-    const tall = 1.4 + 3.8 * random() ** 1.6;
+    const tall = 2 + 5 * random() ** 1.5;
     const lean = (random() - 0.5) * 0.25 * tall;
     const fork: [number, number] = [azimuth + lean * 0.5, foot + tall * 0.45];
     limb(p, [azimuth, foot], fork, 0.09 * tall, 0.2);

@@ -31,13 +31,13 @@ export function milkyWayGlow(x: number, y: number, z: number, out: Float64Array)
   const l = longitude + 10 * (fractal3(x * 6, y * 6, z * 6, 3, SEED + 1) - 0.5);
   const discWidth = 6.5 + 4 * hump(l, 40);
   const disc = (0.34 + 0.5 * hump(l, 75)) * Math.exp(-((Math.abs(b + 0.8) / discWidth) ** 1.35));
-  const bulge = 1.75 * Math.exp(-(((l / 13) ** 2 + ((b + 2.6) / 8) ** 2) ** 0.62));
-  const clouds = 0.55 + 0.9 * fractal3(x * 16, y * 16, z * 16, 5, SEED + 2);
+  const bulge = 2.5 * Math.exp(-(((l / 13) ** 2 + ((b + 2.6) / 8) ** 2) ** 0.62));
+  const clouds = 0.4 + 1.2 * fractal3(x * 16, y * 16, z * 16, 5, SEED + 2);
   // Dust: a lane a little north of the plane, ragged, wide toward the centre, with fingers to higher latitude.
   const grain = fractal3(x * 13, y * 13, z * 13, 6, SEED + 3);
   const laneCenter = 1.2 + 1.6 * hump(l - 22, 30) - 0.8 * hump(l + 45, 25);
   const laneWidth = 2.6 + 2.2 * hump(l - 8, 26);
-  const lane = 2.6 * hump(latitude + 4 * wobble - laneCenter, laneWidth) * smoothStep(0.36, 0.62, grain);
+  const lane = 3.2 * hump(latitude + 4 * wobble - laneCenter, laneWidth) * smoothStep(0.36, 0.62, grain);
   const ridge = 1 - 2 * Math.abs(fractal3(x * 10, y * 10, z * 10, 6, SEED + 4) - 0.5);
   const fingers = 2 * hump(latitude - 7, 7) * hump(longitude + 2, 12) * smoothStep(0.84, 0.97, ridge);
   const sack = 2 * hump(Math.hypot((longitude + 58) * Math.cos(degToRad(latitude)), latitude + 1), 2.6);

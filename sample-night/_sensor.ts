@@ -73,12 +73,12 @@ export function makeSensor(scenario: NightScenario): Sensor {
   for (let k = 0; k < response.length; k++) {
     response[k] = 1 + camera.pixelResponse * NORMAL[(random() * QUANTILES) | 0]!;
   }
-  // The amplifier sits beside the middle of the right edge.
+  // The amplifier sits behind the upper end of the left edge.
   const reach = width / 11;
   const glow = Float64Array.from({ length: width + height }, (_, r) => Math.exp(-r / reach));
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      const far = Math.hypot(width - 1 - x, (y - height * 0.62) * 0.6) | 0;
+      const far = Math.hypot(x, (y - height * 0.16) * 0.6) | 0;
       dark[y * width + x] = camera.darkCurrent + camera.ampGlow * glow[far]!;
     }
   }

@@ -85,7 +85,7 @@ export function sampleScenario(seed = 20260812): NightScenario {
       pointing: { azimuth: 240, altitude: 34, roll: 90 },
     },
   ];
-  const first = 330;
+  const first = 1500;
   const end = first + LIGHTS * CADENCE;
   const darks: Shot[] = Array.from({ length: 8 }, (_, i) => ({
     role: 'dark',
@@ -98,7 +98,7 @@ export function sampleScenario(seed = 20260812): NightScenario {
   return {
     name: 'sample',
     seed,
-    start: '2026-08-12T21:50:00Z',
+    start: '2026-08-12T21:55:00Z',
     site: {
       name: 'Sandpiper Flat',
       latitude: -30.62,
@@ -109,9 +109,9 @@ export function sampleScenario(seed = 20260812): NightScenario {
     },
     camera: TARNWICK,
     lens: lensOf(24, 2.8),
-    pointing: { azimuth: 243, altitude: 30, roll: 90 },
-    sky: { ...DARK_SKY, milkyWay: 1.25, lightDomes: [{ azimuth: 262, width: 26, strength: 0.7 }] },
-    land: { kind: 'hills', skyline: 9.5, trees: 9, mastOffset: 9, brightness: 0.17 },
+    pointing: { azimuth: 251, altitude: 27.5, roll: 90 },
+    sky: { ...DARK_SKY, milkyWay: 1.4, lightDomes: [{ azimuth: 268, width: 24, strength: 0.8 }] },
+    land: { kind: 'hills', skyline: 7.6, trees: 8, mastOffset: 8.5, brightness: 0.22 },
     shots: [...tests, ...lights(first), ...darks],
     naming: { folderSuffix: 'TARNW', filePrefix: 'TWK_', firstFolder: 100, firstNumber: 9977 },
     plan: {
