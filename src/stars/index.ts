@@ -1,6 +1,7 @@
 export { estimateBackground } from './background.js';
 export { type DefectCollector, defectsOfDark, defectsOfRun } from './defects.js';
 export { detectionPlane } from './detection-plane.js';
+export { decimate, firstLandMask, type LandMaskInput } from './land-mask.js';
 export { measureFrame } from './measure-frame.js';
 export { forcedPhotometry } from './photometry.js';
 export { findStreaks } from './streaks.js';
