@@ -48,6 +48,8 @@ export interface FrameRole {
   readonly id: string;
   readonly role: Role;
   readonly reason: string;
+  /** The frame whose exposure this file also holds (a JPEG beside its RAW): one exposure, counted once (P52). */
+  readonly twinOf?: string;
 }
 
 /** A hole in the cadence of a run. */
@@ -78,8 +80,10 @@ export interface GroupedSequence {
 }
 
 export interface GroupedSession {
-  /** Local date of the evening, `YYYY-MM-DD`. */
+  /** Local date of the evening, `YYYY-MM-DD`; '' for frames without any usable time. */
   readonly night: string;
+  /** Position from the headers of the night's frames, where they have one; tells several sites in one night apart. */
+  readonly place?: { readonly latitude: number; readonly longitude: number };
   readonly sequences: readonly GroupedSequence[];
 }
 
