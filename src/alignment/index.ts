@@ -1,1 +1,11 @@
+export { alignSequence } from './align-sequence.js';
+export { chooseStars } from './choose-stars.js';
+export { fitRotation } from './fit-rotation.js';
+export { applyRotation, projectDirection, rotationAbout, unprojectPixel } from './geometry.js';
+export { applyHomography, fitPlane, invertHomography } from './homography.js';
+export { type MatchOptions, matchPair, type PairMatch } from './match.js';
+export { refract, unrefract } from './refraction.js';
+export { rememberedLens } from './remembered-lens.js';
+export { neighbourTrail, predictedPositions, predictedTrail, type Trail } from './trail.js';
 export * from './types.js';
+export { inverseMapper, landMapper, mapper, type WarpGrid, warpGrid } from './warp.js';

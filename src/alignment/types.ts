@@ -38,6 +38,14 @@ export interface LensModel {
   readonly centerY: number;
   readonly k1: number;
   readonly k2: number;
+  /** Third radial term, times r2^3; absent = 0. */
+  readonly k3?: number;
+  /** Decentring terms: u += 2 p1 u v + p2 (r2 + 2 u^2), v += p1 (r2 + 2 v^2) + 2 p2 u v; absent = 0. @source Brown 1966. */
+  readonly p1?: number;
+  readonly p2?: number;
+  /** Unequal scale of the two axes, u += stretch u, v -= stretch v, and shear, u += shear v, v += shear u; absent = 0. */
+  readonly stretch?: number;
+  readonly shear?: number;
 }
 
 /** A value with what the data say about it. */
@@ -57,7 +65,10 @@ export interface Estimate {
 export interface SkyMotionModel {
   readonly lens: LensModel;
   readonly pole: readonly [number, number, number];
-  /** One low-order term that takes up refraction and breathing; zeros when not used. Meaning: see `warp.ts`. */
+  /**
+   * Refraction, the one low-order term: [zenith x, y, z in the reference camera's axes, strength], strength 1 =
+   * the standard atmosphere, all zero when not used. Breathing is `FrameFit.scale`.
+   */
   readonly lowOrder: readonly number[];
 }
 
@@ -70,6 +81,12 @@ export interface FrameFit {
   readonly segment: number;
   /** Row-major 3x3 rotation from the reference camera's axes to this frame's; identity for the reference. */
   readonly rotation: readonly number[];
+  /** Turn of the sky by the clock from the reference to this frame, rad about `model.pole`. */
+  readonly turn?: number;
+  /** Focal length of this frame over the model's (breathing, zoom creep); absent = 1. */
+  readonly scale?: number;
+  /** Mid-exposure, s, as given. */
+  readonly time?: number;
   /** Per-frame plane mapping (row-major 3x3 homography, reference px -> frame px) when no sky-motion model holds. */
   readonly homography?: readonly number[];
   /** Residual of matched stars, px rms over both axes together (sqrt(mean(dx^2+dy^2))), whole frame and outer tenth by radius. */
@@ -121,6 +138,13 @@ export interface Alignment {
   /** Tracks of the same star through the run: `rows[frame * trackCount + track]` = row in that frame's table, or -1. */
   readonly trackCount: number;
   readonly trackRows: Int32Array;
+  /** Where each track's star lies on the reference frame by all its frames together, px (may be outside the frame). */
+  readonly trackX?: Float64Array;
+  readonly trackY?: Float64Array;
+  /** Direction of each track's star in the reference camera's axes, above refraction: x, y, z each. */
+  readonly trackDirections?: Float64Array;
+  /** Brightest quarter (75th percentile) of the star's flux through the run, ADU. */
+  readonly trackFlux?: Float32Array;
   readonly notes: readonly string[];
 }
 
