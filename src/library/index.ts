@@ -64,6 +64,17 @@ export {
   saveStack,
   stacksOf,
 } from './results.js';
+export { distanceKm, type SearchMatch, type SearchResult, searchLibrary, searchStatement } from './search.js';
+export {
+  parsePosition,
+  parseRange,
+  parseSearch,
+  type Range,
+  type SearchInput,
+  type SearchQuery,
+  SORTS,
+  type Sort,
+} from './search-query.js';
 export {
   findSequences,
   findSession,

@@ -2,16 +2,23 @@ import { InputError, type Role } from '../core/index.js';
 import { json, jsonOrNull, number, present, type Row, real, row, rows, run, text, upsert } from './_rows.js';
 import { inTransaction, type Library } from './library.js';
 import { LAYOUT, slug } from './paths.js';
-import type { CadenceHoleRecord, SequenceRecord, SessionRecord } from './records.js';
+import type { CadenceHoleRecord, SequenceRecord, SessionRecord, SiteRecord } from './records.js';
 import { siteById } from './sites.js';
 import { reindexWords } from './words.js';
 
 function toSession(library: Library, cells: Row): SessionRecord {
   const siteId = number(cells.site_id);
+  const site = siteId === undefined ? undefined : siteById(library, siteId);
+  return sessionFrom(cells, new Map(site ? [[site.id, site]] : []));
+}
+
+/** Reads a session out of a row whose columns are those of `sessions`. */
+export function sessionFrom(cells: Row, siteOf: ReadonlyMap<number, SiteRecord>): SessionRecord {
+  const siteId = number(cells.site_id);
   return present({
     id: text(cells.id)!,
     night: text(cells.night)!,
-    site: siteId === undefined ? undefined : siteById(library, siteId),
+    site: siteId === undefined ? undefined : siteOf.get(siteId),
     zone: text(cells.zone)!,
     folder: text(cells.folder)!,
     planId: text(cells.plan_id),

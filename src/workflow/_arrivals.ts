@@ -1,5 +1,6 @@
 import { throwIfCancelled } from '../core/index.js';
 import {
+  distanceKm,
   type FailedFile,
   type Library,
   type LooseFile,
@@ -15,7 +16,7 @@ import {
 import { nightOf } from '../sky/index.js';
 import { attachArrivals } from './_attach.js';
 import type { IntakeTools } from './_intake-tools.js';
-import { choosePlace, distanceKm, firstZone, type PlaceChoice, type PlaceOptions } from './_site-choice.js';
+import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions } from './_site-choice.js';
 import { bodyOf, type Member, membersOf, newMember, startOf, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 import type { Look } from './glimpse-worker.js';

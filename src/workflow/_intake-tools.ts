@@ -3,6 +3,7 @@ import { instantOf, isFrameName, pairFiles } from '../frames/index.js';
 import { compiledUrl, createWorkerPool } from '../kernels/index.js';
 import type { FileSystem } from '../library/index.js';
 import { type FrameForGrouping, type Grouping, groupFrames } from '../nights/index.js';
+import { nightOf } from '../sky/index.js';
 import type { WorkflowContext } from './context.js';
 import type { Look, LookInput } from './glimpse-worker.js';
 
@@ -64,7 +65,8 @@ async function lookInThreads(
 export const intakeTools: IntakeTools = {
   isFrameName,
   look: lookInThreads,
-  pair: pairFiles as never,
-  group: groupFrames,
-  instant: instantOf as never,
+  pair: pairFiles,
+  group: (frames, { zone }) =>
+    groupFrames(frames, { nightOf: (startMs) => nightOf(new Date(startMs), zone) }),
+  instant: instantOf,
 };

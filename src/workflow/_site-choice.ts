@@ -1,6 +1,7 @@
-import { degToRad, type FrameHeader, InputError } from '../core/index.js';
+import { type FrameHeader, InputError } from '../core/index.js';
 import {
   defaultSite,
+  distanceKm,
   findPlan,
   type Library,
   type PlanRecord,
@@ -37,18 +38,6 @@ export interface PlaceChoice {
   readonly source: 'said' | 'header' | 'plan' | 'default' | 'none';
   /** Sentences worth showing. */
   readonly notes: readonly string[];
-}
-
-const EARTH_RADIUS_KM = 6371.0088;
-
-/** Great-circle distance, km. @source haversine formula, R. W. Sinnott, Sky & Telescope 68 (1984) 159. */
-export function distanceKm(a: LatLon, b: LatLon): number {
-  const dLat = degToRad(b.latitude - a.latitude);
-  const dLon = degToRad(b.longitude - a.longitude);
-  const h =
-    Math.sin(dLat / 2) ** 2 +
-    Math.cos(degToRad(a.latitude)) * Math.cos(degToRad(b.latitude)) * Math.sin(dLon / 2) ** 2;
-  return 2 * EARTH_RADIUS_KM * Math.asin(Math.min(1, Math.sqrt(h)));
 }
 
 /** Positions closer than this are one site: a night's walk around a tripod, and the error of a camera's receiver, km. */

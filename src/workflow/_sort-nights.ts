@@ -172,16 +172,21 @@ export async function storeSession(
   tools: IntakeTools,
   content: SessionToStore,
 ): Promise<void> {
-  const { session, members } = content;
+  const { session } = content;
+  const start = ({ header }: Member) => startOf(tools, session, header);
+  const group = (all: readonly Member[]) => tools.group(forGrouping(all, start), { zone: session.zone });
+  let { members } = content;
+  let grouping = group(members);
+  const merged = mergeTwins(members, grouping);
+  if (merged.length < members.length) {
+    members = merged;
+    grouping = group(members);
+  }
   const starts = new Map<string, number>();
   for (const member of members) {
-    const start = startOf(tools, session, member.header);
-    if (start !== undefined) starts.set(member.id, start);
+    const startMs = start(member);
+    if (startMs !== undefined) starts.set(member.id, startMs);
   }
-  const grouping = tools.group(
-    forGrouping(members, ({ id }) => starts.get(id)),
-    { zone: session.zone },
-  );
   const roles = new Map(grouping.roles.map((role) => [role.id, role]));
   for (const member of members) {
     if (member.glimpse && member.fresh) {
@@ -207,6 +212,28 @@ export async function storeSession(
     }),
   });
   markUnreadable(library, members, roles);
+}
+
+/** Files of one exposure that only the grouping recognised (other folder, other card) become one frame. */
+function mergeTwins(members: readonly Member[], grouping: Grouping): Member[] {
+  const out = new Map(members.map((member) => [member.id, member]));
+  for (const { id, twinOf } of grouping.roles) {
+    const twin = out.get(id);
+    const main = twinOf === undefined ? undefined : out.get(twinOf);
+    if (!twin || !main || (!twin.fresh && !main.fresh)) continue;
+    // The frame that the library knew already keeps its id and what a person chose for it.
+    const known = twin.fresh ? main : twin;
+    out.delete(twin.id);
+    out.delete(main.id);
+    out.set(known.id, {
+      ...main,
+      id: known.id,
+      fileIds: [...main.fileIds, ...twin.fileIds],
+      fresh: true,
+      ...(known.chosenRole ? { chosenRole: known.chosenRole } : {}),
+    });
+  }
+  return [...out.values()];
 }
 
 const sequencesFrom = (
