@@ -17,6 +17,17 @@ export interface ExifDirectories {
   readonly gps: Ifd | undefined;
 }
 
+/** The size that the Exif directory states, which may be that of a larger original. */
+export function statedSize({ structure, exif }: ExifDirectories): {
+  width?: number | undefined;
+  height?: number | undefined;
+} {
+  return {
+    width: positive(number(structure, exif, 0xa002)),
+    height: positive(number(structure, exif, 0xa003)),
+  };
+}
+
 /** Finds the Exif and GPS directories that hang on the first directory. */
 export function exifDirectories(structure: TiffStructure): ExifDirectories {
   const main = structure.chain[0];
@@ -50,7 +61,12 @@ export function readExif(directories: ExifDirectories): HeaderFields {
   fields.fNumber = within(positive(get(0x829d)), 0.5, 128) ?? fromApexAperture(get(0x9202));
   fields.iso = readIso(directories);
   fields.focalLengthMm = within(positive(get(0x920a)), 0.5, 20_000);
-  fields.focalLength35Mm = within(positive(get(0xa405)), 1, 20_000);
+  fields.focalLength35Mm = within(positive(get(0xa405)), 1, 5000);
+  if (fields.focalLengthMm !== undefined && fields.focalLength35Mm !== undefined) {
+    // Crop factors run from 0.5 (large format backs) to 15 (the smallest phones).
+    fields.focalLength35Mm =
+      within(fields.focalLength35Mm / fields.focalLengthMm, 0.4, 20) && fields.focalLength35Mm;
+  }
   fields.serial = words(0xa431) ?? text(structure, main, 0xc62f);
   fields.lens =
     usefulLens(words(0xa434)) ?? usefulLens(lensFromSpecification(numbers(structure, exif, 0xa432)));
@@ -60,8 +76,12 @@ export function readExif(directories: ExifDirectories): HeaderFields {
   }
 
   const composite = numbers(structure, exif, 0xa460)[0];
-  if (composite === 2 || composite === 3)
-    fields.compositeCount = numbers(structure, exif, 0xa461)[0] ?? composite;
+  if (composite === 2 || composite === 3) {
+    const count = positive(numbers(structure, exif, 0xa461)[0]);
+    if (count === undefined)
+      fields.warnings.push('The camera itself combined several exposures into this picture.');
+    else fields.compositeCount = count;
+  }
   fields.temperature = within(get(0x9400), -60, 100);
   fields.gps = gps && readGps(structure, gps, fields.warnings);
   fields.pixelPitchUm = pitchFromFocalPlane(directories);
@@ -210,17 +230,40 @@ function pitchFromFocalPlane({ structure, main, exif }: ExifDirectories): number
 }
 
 /**
+ * Settles the pixel pitch once the size of the picture is known: the focal-plane value where it agrees with
+ * the 35 mm equivalent, corrected when the picture was made smaller than the Exif directory says; else the
+ * 35 mm equivalent's own.
+ */
+export function settlePitch(
+  fields: HeaderFields,
+  stated: { readonly width?: number | undefined; readonly height?: number | undefined } = {},
+): void {
+  const { width, height } = fields;
+  let pitch = fields.pixelPitchUm;
+  if (pitch !== undefined && width && height && stated.width && stated.height) {
+    const [across, down] = [stated.width / width, stated.height / height];
+    if (across > 1.02 && Math.abs(across / down - 1) < 0.02) pitch *= across;
+  }
+  const equivalent = pitchFrom35Mm(fields.focalLengthMm, fields.focalLength35Mm, fields);
+  // The equivalent is rounded to whole millimetres; beyond a quarter one of the two is wrong.
+  if (pitch !== undefined && equivalent !== undefined && Math.abs(pitch / equivalent - 1) > 0.25)
+    pitch = equivalent;
+  pitch ??= equivalent;
+  fields.pixelPitchUm = pitch === undefined ? undefined : Math.round(pitch * 1e5) / 1e5;
+}
+
+/**
  * Pixel pitch from the 35 mm equivalent, um: the diagonal of 36 x 24 mm is divided by the ratio of focal
  * lengths and spread over the picture's diagonal. The equivalent is a whole number, so the pitch is good to
  * a few percent only.
  * @source CIPA DCG-001 (35 mm equivalent by diagonal 43.27 mm)
  */
-export function pitchFrom35Mm(
+function pitchFrom35Mm(
   focalLengthMm: number | undefined,
   focalLength35Mm: number | undefined,
   size: { readonly width?: number | undefined; readonly height?: number | undefined },
 ): number | undefined {
   if (!focalLengthMm || !focalLength35Mm || !size.width || !size.height) return undefined;
   const diagonalUm = (Math.hypot(36, 24) * 1000 * focalLengthMm) / focalLength35Mm;
-  return within(diagonalUm / Math.hypot(size.width, size.height), 0.4, 40);
+  return within(diagonalUm / Math.hypot(size.width, size.height), 0.4, 200);
 }

@@ -25,23 +25,34 @@ export function finishHeader(
   };
 }
 
+/** A date and what belongs to it come from one place or not at all. */
+const TIME_KEYS = ['wallTime', 'subSecond', 'utcOffsetMinutes', 'timeIsGuess'];
+
 /** Fills what is still missing from a second source. */
 export function fillGaps(fields: HeaderFields, more: HeaderFields): void {
+  const timed = fields.wallTime !== undefined;
   for (const [key, value] of Object.entries(more)) {
     if (key === 'warnings') fields.warnings.push(...more.warnings);
+    else if (timed && TIME_KEYS.includes(key)) continue;
     else if ((fields as Record<string, unknown>)[key] === undefined) {
       (fields as Record<string, unknown>)[key] = value;
     }
   }
 }
 
+/** Words of a company's name that nobody says of a camera. */
+const COMPANY_WORDS =
+  /^(company|corporation|corp|co|ltd|inc|gmbh|ag|kg|camera|cameras|electric|electronics|optical|imaging|systems|system|computer|digital|technologies|technology|the|communications)$/i;
+
 /** Make and model without the make said twice: `Canon` + `Canon EOS R6` is `Canon EOS R6`. */
 export function cameraName(make: string | undefined, model: string | undefined): string | undefined {
-  if (model === undefined) return make;
   if (make === undefined) return model;
-  const first = make.split(/[\s,]+/)[0]!;
-  if (model.toLowerCase().startsWith(first.toLowerCase())) return model;
-  return `${titleCase(first)} ${model}`;
+  const words = make.split(/[\s,.]+/).filter((word) => word !== '' && !COMPANY_WORDS.test(word));
+  if (words.length === 0) return model ?? make;
+  if (model === undefined) return words.map(titleCase).join(' ');
+  const lower = model.toLowerCase();
+  if (words.some((word) => word.length > 1 && lower.startsWith(word.toLowerCase()))) return model;
+  return `${words.map(titleCase).join(' ')} ${model}`;
 }
 
 /** `NIKON` is `Nikon`; short names such as `GE` stay. */
@@ -51,8 +62,8 @@ function titleCase(word: string): string {
 
 /** Digits at the end of the file's own name, extension aside: `DSC_0123.NEF` is 123 (DCF 2.0). */
 export function fileNumberOf(path: string): number | undefined {
-  const name = path.split(/[\\/]/).pop() ?? '';
-  const digits = /(\d{1,9})(?:\.[^.]*)?$/.exec(name)?.[1];
+  const name = (path.split(/[\\/]/).pop() ?? '').replace(/(\.[a-z]+)?\.[^.]*$/i, '');
+  const digits = /(\d{1,9})$/.exec(name)?.[1];
   return digits === undefined ? undefined : Number(digits);
 }
 

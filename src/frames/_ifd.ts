@@ -5,6 +5,8 @@ const TYPE_SIZE = [0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8, 4, 0, 0, 8, 8, 8] as c
 
 const MAX_ENTRIES = 4096;
 const MAX_DIRECTORIES = 64;
+/** Offsets beyond this are damage, not the far end of a cut file: no RAW is that long. */
+const MAX_REACH = 1_000_000_000;
 /** Most values taken out of one field: strip lists of a very tall picture stay below. */
 const MAX_VALUES = 1_000_000;
 
@@ -35,6 +37,8 @@ export interface TiffStructure {
   readonly chain: readonly Ifd[];
   /** What was wrong but could be stepped over. */
   readonly warnings: string[];
+  /** The farthest byte that an entry pointed at, whether the file has it or not. */
+  readonly reach: { end: number };
 }
 
 /** Version numbers after the byte order: TIFF 42, BigTIFF 43, and those of makers (ORF `RO`, `RS`; RW2 0x55). */
@@ -64,7 +68,8 @@ export function readTiffStructure(source: Source, base = 0): TiffStructure {
   const littleEndian = source.bytes[base] === 0x49;
   const big = version === 43;
   const chain: Ifd[] = [];
-  const structure: TiffStructure = { source, base, littleEndian, big, chain, warnings: [] };
+  const reach = { end: 0 };
+  const structure: TiffStructure = { source, base, littleEndian, big, chain, warnings: [], reach };
   const seen = new Set<number>();
   let at: number;
   if (big) {
@@ -113,6 +118,7 @@ export function readIfd(structure: TiffStructure, at: number): Ifd | undefined {
     const entry = start + countSize + i * entrySize;
     if (!inside(source, entry, entrySize)) {
       structure.warnings.push('A directory is cut short.');
+      structure.reach.end = Math.max(structure.reach.end, entry + entrySize);
       return { at, fields, next: 0 };
     }
     const tag = view.getUint16(entry, littleEndian);
@@ -128,6 +134,7 @@ export function readIfd(structure: TiffStructure, at: number): Ifd | undefined {
     const valueAt = inline
       ? slot
       : base + (big ? Number(view.getBigUint64(slot, littleEndian)) : view.getUint32(slot, littleEndian));
+    if (valueAt + size <= MAX_REACH) structure.reach.end = Math.max(structure.reach.end, valueAt + size);
     if (!inside(source, valueAt, size)) {
       structure.warnings.push(`The value of tag ${tag} lies outside the file and was left out.`);
       continue;

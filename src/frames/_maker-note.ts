@@ -47,11 +47,11 @@ export function readMakerNote(
   if (hasText(bytes, 0, 'Panasonic\0')) return panasonic(...inFile(12));
   if (hasText(bytes, 0, 'OLYMPUS\0II') || hasText(bytes, 0, 'OM SYSTEM\0')) {
     const start = hasText(bytes, 0, 'OM SYSTEM') ? 16 : 12;
-    return olympus(...inFile(start, { ...structure, base: field.at, warnings: [] }));
+    return olympus(...inFile(start, { ...structure, base: field.at, warnings: [], reach: { end: 0 } }));
   }
   if (hasText(bytes, 0, 'AOC\0')) {
     const littleEndian = hasText(bytes, 4, 'II') || (!hasText(bytes, 4, 'MM') && structure.littleEndian);
-    return pentax(...inFile(6, { ...structure, littleEndian, warnings: [] }));
+    return pentax(...inFile(6, { ...structure, littleEndian, warnings: [], reach: { end: 0 } }));
   }
   return {};
 }
@@ -72,6 +72,7 @@ export function nikonNote(
     big: false,
     chain: [],
     warnings: [],
+    reach: { end: 0 },
   };
   const at = structure.source.view.getUint32(field.at + 14, inner.littleEndian);
   return { structure: inner, ifd: readIfd(inner, at) };

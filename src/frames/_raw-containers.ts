@@ -1,5 +1,6 @@
+import { FormatError } from '../core/index.js';
 import { type ExifDirectories, exifDirectories, readExif } from './_exif-read.js';
-import { fillGaps, type HeaderFields, positive } from './_header-fields.js';
+import { fillGaps, type HeaderFields, positive, within } from './_header-fields.js';
 import { type Ifd, number, numbers, readTiffStructure, type TiffStructure, tiffVersion } from './_ifd.js';
 import { hasText, inside, latin1, type Source } from './_source.js';
 import { readJpegFields } from './jpeg.js';
@@ -242,15 +243,15 @@ function readSplitExif(parts: {
   read(parts.exif, 'exif');
   read(parts.main, 'main');
   read(parts.gps, 'gps');
-  const shot = numbers4(parts.note);
+  const shot = canonTemperature(parts.note);
   if (shot !== undefined) fields.temperature ??= shot;
   return fields;
 }
 
 /** Camera temperature of a Canon note directory (shot info, value 12, degrees above -128). */
-function numbers4(note: TiffStructure | undefined): number | undefined {
+function canonTemperature(note: TiffStructure | undefined): number | undefined {
   const code = note && numbers(note, note.chain[0], 0x0004)[12];
-  return code ? code - 128 : undefined;
+  return code ? within(code - 128, -40, 90) : undefined;
 }
 
 /** MRW: blocks, of which TTW holds a TIFF structure. @source exiftool 12.57 MinoltaRaw notes */
@@ -311,13 +312,18 @@ export function endsBefore(source: Source, container: RawContainer): number | un
       ] as const) {
         const lengths = numbers(structure, ifd, length);
         numbers(structure, ifd, at).forEach((offset, i) => {
-          far = Math.max(far, offset + (lengths[i] ?? 0));
+          const end = offset + (lengths[i] ?? 0);
+          // Makers fill unused offsets with all ones.
+          if (end < 1_000_000_000) far = Math.max(far, end);
         });
       }
     }
+    far = Math.max(far, structure.reach.end);
     return far > size ? far : undefined;
-  } catch {
-    // No directory to ask: the decoder's own word stands.
-    return undefined;
+  } catch (error) {
+    // The first directory lies beyond the end, or there is none to ask and the decoder's own word stands.
+    return error instanceof FormatError && error.code === 'TRUNCATED'
+      ? (error.byteOffset ?? size) + 2
+      : undefined;
   }
 }

@@ -23,6 +23,8 @@ export interface DecoderFacts {
   readonly lens: string;
   readonly serial: string;
   readonly temperature: number | undefined;
+  /** EXIF orientation; the decoder's own codes are others (L09). */
+  readonly orientation: number | undefined;
   readonly filters: number;
   readonly colorLetters: string;
   readonly colors: number;
@@ -45,6 +47,8 @@ export interface DecodedRaw {
   readonly probe?: Uint16Array | undefined;
   /** The black level as the decoder knows it once the pixels are unpacked, ADU. */
   readonly blackAfter?: number;
+  /** Raw level of clipping; some formats unpack to more bits than the file states at first. */
+  readonly maximum: number;
   readonly complaints: readonly string[];
 }
 
@@ -58,6 +62,11 @@ let loaded: ReturnType<typeof load> | undefined;
 export function provideRawDecoder(binary: Uint8Array): void {
   wasmBinary = binary;
   loaded = undefined;
+}
+
+/** True once the decoder was handed in. */
+export function hasRawDecoder(): boolean {
+  return wasmBinary !== undefined;
 }
 
 async function load(binary: Uint8Array) {
@@ -102,7 +111,10 @@ export const PROBE = { x: 24, y: 24, width: 48, height: 48 } as const;
  * @throws {FormatError} TOO_LARGE, TRUNCATED, CORRUPT, DECODER_LIMIT, UNSUPPORTED_FORMAT
  * @throws {TypeError} when the decoder was not handed in
  */
-export async function decodeRaw(source: Source, want: 'facts' | 'pixels'): Promise<DecodedRaw> {
+export async function decodeRaw(
+  source: Source,
+  { want, formatName }: { readonly want: 'facts' | 'pixels'; readonly formatName: string },
+): Promise<DecodedRaw> {
   if (wasmBinary === undefined) throw new TypeError('provideRawDecoder has not been called in this thread');
   loaded ??= load(wasmBinary);
   const { module, complaints } = await loaded;
@@ -122,7 +134,7 @@ export async function decodeRaw(source: Source, want: 'facts' | 'pixels'): Promi
       if (error instanceof Error && 'byteOffset' in error) throw error;
       // A trap leaves the decoder's memory in an unknown state: the next file gets a new one.
       if (error instanceof Error) loaded = undefined;
-      throw refusal(source, step, complaints, error);
+      throw refusal(source, { step, complaints, formatName, cause: error });
     } finally {
       try {
         decoder.delete();
@@ -133,7 +145,8 @@ export async function decodeRaw(source: Source, want: 'facts' | 'pixels'): Promi
     }
   };
 
-  const done = (result: Omit<DecodedRaw, 'complaints'>): DecodedRaw => ({
+  const done = (result: Omit<DecodedRaw, 'complaints' | 'maximum'>): DecodedRaw => ({
+    maximum: result.facts.maximum,
     ...result,
     complaints: [...complaints],
   });
@@ -163,7 +176,7 @@ export async function decodeRaw(source: Source, want: 'facts' | 'pixels'): Promi
       const probe = roomy ? samplesOf(decoder.imageData(), 3 * PROBE.width * PROBE.height) : undefined;
       const mosaic = samplesOf(decoder.rawImageData(), facts.rawWidth * facts.rawHeight);
       const after = readFacts(decoder.metadata(true));
-      return { mosaic, probe, blackAfter: after.black };
+      return { mosaic, probe, blackAfter: after.black, maximum: Math.max(facts.maximum, after.maximum) };
     }),
   });
 }
@@ -178,14 +191,27 @@ function samplesOf(result: unknown, count: number): Uint16Array | undefined {
 }
 
 /** The decoder throws opaque objects: the sentence is ours, the code comes from its log. */
-function refusal(source: Source, step: string, complaints: readonly string[], cause: unknown) {
+function refusal(
+  source: Source,
+  {
+    step,
+    complaints,
+    formatName,
+    cause,
+  }: {
+    readonly step: string;
+    readonly complaints: readonly string[];
+    readonly formatName: string;
+    readonly cause: unknown;
+  },
+) {
   const log = complaints.join('; ').toLowerCase();
   const options = { cause: cause instanceof Error ? cause : new Error(log || 'the RAW decoder refused') };
   if (step === 'open') {
     return formatError(
       source,
       'UNSUPPORTED_FORMAT',
-      'Expected a RAW file of a camera that the decoder knows but it refused the file',
+      `Expected a ${formatName} of a camera that the RAW decoder knows but it refused the file`,
       options,
     );
   }
@@ -241,6 +267,7 @@ function readFacts(metadata: unknown): DecoderFacts {
     lens: str(lens.Lens) || str(record(lens.makernotes).Lens),
     serial: str(shooting.BodySerial),
     temperature,
+    orientation: { 0: 1, 3: 3, 5: 8, 6: 6 }[num(meta.flip)],
     filters: num(meta.filters) >>> 0,
     colorLetters: str(meta.cdesc),
     colors: num(meta.colors),

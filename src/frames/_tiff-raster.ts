@@ -174,7 +174,8 @@ export async function decodeRaster(structure: TiffStructure, layout: RasterLayou
   if (direct !== undefined) return direct;
   const inBlock = planar ? 1 : samples;
   const rowBytes = Math.ceil((blockWidth * inBlock * bits) / 8);
-  checkBlocks(source, layout, rowBytes);
+  checkStored(source, layout);
+  checkPlausible(source, layout, rowBytes);
   const out = makeSamples(source, layout, width * height * samples);
   const across = Math.ceil(width / blockWidth);
   const perPlane = across * Math.ceil(height / blockHeight);
@@ -215,13 +216,14 @@ export async function decodeRaster(structure: TiffStructure, layout: RasterLayou
   return out;
 }
 
-/** Without compression every strip can be checked against the file before anything is allocated. */
-function checkBlocks(source: Source, layout: RasterLayout, rowBytes: number): void {
-  let stored = 0;
+/**
+ * Every strip or tile has to lie in the file: checked before anything is allocated.
+ * @throws {FormatError} TRUNCATED
+ */
+export function checkStored(source: Source, layout: RasterLayout): void {
   layout.offsets.forEach((at, i) => {
     const length = layout.byteCounts[i]!;
-    stored += length;
-    if (!inside(source, at, layout.compression === 1 ? length : Math.min(length, 1))) {
+    if (!inside(source, at, length)) {
       throw formatError(
         source,
         'TRUNCATED',
@@ -230,6 +232,11 @@ function checkBlocks(source: Source, layout: RasterLayout, rowBytes: number): vo
       );
     }
   });
+}
+
+/** Refuses a size that what is stored can never unpack to. */
+function checkPlausible(source: Source, layout: RasterLayout, rowBytes: number): void {
+  const stored = layout.byteCounts.reduce((sum, length) => sum + length, 0);
   const needed = rowBytes * layout.blockHeight * layout.offsets.length;
   // No codec here packs more than about 1:1100 (Deflate, RFC 1951): more is a lie about the size.
   const most = layout.compression === 1 ? 1 : 1200;

@@ -4,7 +4,7 @@ import { type Ifd, number, numbers, readTiffStructure, type TiffStructure } from
 import { colorFromXyzMatrix, mosaicPixels, repeatCfa } from './_mosaic.js';
 import { decodeRaw, RAW_DECODER } from './_raw-decoder.js';
 import { formatError, type Source } from './_source.js';
-import { decodeRaster, type RasterLayout, readLayout, type Samples } from './_tiff-raster.js';
+import { checkStored, decodeRaster, type RasterLayout, readLayout, type Samples } from './_tiff-raster.js';
 import { multiply } from './_tone.js';
 import { allDirectories, isSensorPicture, mainPicture, readTiffFields } from './tiff.js';
 
@@ -137,7 +137,8 @@ export async function readDngPixels(source: Source): Promise<FramePixels> {
 }
 
 async function samplesByDecoder(source: Source, layout: RasterLayout, linear: boolean): Promise<Samples> {
-  const { mosaic, color, facts, complaints } = await decodeRaw(source, 'pixels');
+  checkStored(source, layout);
+  const { mosaic, color, facts, complaints } = await decodeRaw(source, { want: 'pixels', formatName: 'DNG' });
   if (complaints.some((line) => /corrupt|end of file/i.test(line))) {
     throw formatError(
       source,

@@ -1,5 +1,5 @@
 import type { FrameHeader, FramePixels } from '../core/index.js';
-import { exifDirectories, pitchFrom35Mm, readExif } from './_exif-read.js';
+import { exifDirectories, readExif, settlePitch, statedSize } from './_exif-read.js';
 import { finishHeader, type HeaderFields } from './_header-fields.js';
 import { readTiffStructure } from './_ifd.js';
 import { hasJpegEnd, readJpegSegments } from './_jpeg-segments.js';
@@ -17,9 +17,12 @@ export function isJpeg(head: Uint8Array): boolean {
 export function readJpegFields(source: Source, start = 0): HeaderFields {
   const segments = readJpegSegments(source, start);
   let fields: HeaderFields = { warnings: [] };
+  let stated: ReturnType<typeof statedSize> = {};
   if (segments.exifAt !== undefined) {
     try {
-      fields = readExif(exifDirectories(readTiffStructure(source, segments.exifAt)));
+      const directories = exifDirectories(readTiffStructure(source, segments.exifAt));
+      fields = readExif(directories);
+      stated = statedSize(directories);
     } catch (error) {
       fields.warnings.push(
         `The EXIF block is damaged and was left out: ${error instanceof Error ? error.message : error}`,
@@ -28,7 +31,7 @@ export function readJpegFields(source: Source, start = 0): HeaderFields {
   }
   if (segments.width) fields.width = segments.width;
   if (segments.height) fields.height = segments.height;
-  fields.pixelPitchUm ??= pitchFrom35Mm(fields.focalLengthMm, fields.focalLength35Mm, fields);
+  settlePitch(fields, stated);
   return fields;
 }
 

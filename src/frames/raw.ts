@@ -1,12 +1,12 @@
 import { type CameraColor, FormatError, type FrameHeader, type FramePixels } from '../core/index.js';
-import { exifDirectories, pitchFrom35Mm } from './_exif-read.js';
+import { exifDirectories, settlePitch } from './_exif-read.js';
 import { fillGaps, finishHeader, type HeaderFields, positive, within } from './_header-fields.js';
 import { number, readTiffStructure } from './_ifd.js';
 import { nikonNote } from './_maker-note.js';
 import { mosaicPixels } from './_mosaic.js';
 import { blackAndPattern } from './_raw-black.js';
 import { endsBefore, type RawContainer, rawContainer, readRawFields } from './_raw-containers.js';
-import { type DecodedRaw, type DecoderFacts, decodeRaw, RAW_DECODER } from './_raw-decoder.js';
+import { type DecodedRaw, type DecoderFacts, decodeRaw, hasRawDecoder, RAW_DECODER } from './_raw-decoder.js';
 import { formatError, type Source } from './_source.js';
 import { isBlank } from './dng.js';
 
@@ -37,26 +37,31 @@ export async function readRawHeader(source: Source): Promise<FrameHeader> {
   } catch (error) {
     damage = error;
   }
-  const wanting =
-    fields === undefined ||
-    fields.cameraModel === undefined ||
-    fields.exposureTime === undefined ||
-    fields.width === undefined ||
-    fields.wallTime === undefined;
-  if (wanting) {
+  // The decoder's word on the size is the one that the pixels will have; a header alone is cheap for it.
+  if (hasRawDecoder()) {
     try {
-      const { facts } = await decodeRaw(source, 'facts');
+      const { facts } = await decodeRaw(source, { want: 'facts', formatName: container.formatName });
       fields ??= { warnings: [] };
       fillGaps(fields, fieldsOfFacts(facts));
+      fields.width = facts.width;
+      fields.height = facts.height;
     } catch (error) {
-      if (fields === undefined) throw cut(source, container) ?? damage ?? error;
       if (!(error instanceof FormatError)) throw error;
+      if (fields === undefined) throw cut(source, container) ?? damage ?? error;
       fields.warnings.push('The RAW decoder does not know this file.');
     }
   }
-  fields!.pixelPitchUm =
-    fields!.pixelPitchUm ?? pitchFrom35Mm(fields!.focalLengthMm, fields!.focalLength35Mm, fields!);
-  return finishHeader(kind, fields!, source.path);
+  if (fields === undefined) throw cut(source, container) ?? damage ?? unknownToUs(source, container);
+  settlePitch(fields);
+  return finishHeader(kind, fields, source.path);
+}
+
+function unknownToUs(source: Source, container: RawContainer): FormatError {
+  return formatError(
+    source,
+    'UNSUPPORTED_FORMAT',
+    `Expected a header that is read without the RAW decoder but ${container.formatName} needs it`,
+  );
 }
 
 function fieldsOfFacts(facts: DecoderFacts): HeaderFields {
@@ -73,8 +78,7 @@ function fieldsOfFacts(facts: DecoderFacts): HeaderFields {
     fNumber: within(positive(facts.fNumber), 0.5, 128),
     focalLengthMm: within(positive(facts.focalLengthMm), 0.5, 20_000),
     temperature: facts.temperature,
-    width: facts.width,
-    height: facts.height,
+    orientation: facts.orientation,
     // The decoder counts the wall clock as if it were UTC (no zone is set in its sandbox).
     ...(seconds === undefined || seconds < 631_152_000
       ? {}
@@ -129,7 +133,7 @@ export async function readRawPixels(source: Source): Promise<FramePixels> {
   refuseKnownLimits(source, container);
   let decoded: DecodedRaw;
   try {
-    decoded = await decodeRaw(source, 'pixels');
+    decoded = await decodeRaw(source, { want: 'pixels', formatName: container.formatName });
   } catch (error) {
     throw (
       (error instanceof FormatError && error.code !== 'TOO_LARGE' ? cut(source, container) : undefined) ??
@@ -158,7 +162,7 @@ export async function readRawPixels(source: Source): Promise<FramePixels> {
     );
   }
   const balance = colorOf(facts);
-  if (mosaic === undefined) return colorPixels(samples, facts, balance);
+  if (mosaic === undefined) return colorPixels(samples, decoded, balance);
   const { cfa, black, warnings } = blackAndPattern(source, decoded, mosaic);
   return mosaicPixels({
     data: mosaic,
@@ -170,7 +174,7 @@ export async function readRawPixels(source: Source): Promise<FramePixels> {
     height: facts.height,
     cfa,
     black,
-    white: [facts.maximum, facts.maximum, facts.maximum],
+    white: [decoded.maximum, decoded.maximum, decoded.maximum],
     ...(balance === undefined ? {} : { color: balance }),
     temperature: facts.temperature,
     decoder: RAW_DECODER,
@@ -195,14 +199,18 @@ function colorOf(facts: DecoderFacts): CameraColor | undefined {
 }
 
 /** Three colours a pixel: small RAW sizes and multi-layer sensors (L16). Black is off already. */
-function colorPixels(samples: Uint16Array, facts: DecoderFacts, color: CameraColor | undefined): FramePixels {
+function colorPixels(
+  samples: Uint16Array,
+  { facts, maximum }: DecodedRaw,
+  color: CameraColor | undefined,
+): FramePixels {
   const { width, height } = facts;
   const size = width * height;
   const data = new Float32Array(3 * size);
   for (let plane = 0; plane < 3; plane++) {
     for (let i = 0; i < size; i++) data[plane * size + i] = samples[3 * i + plane]!;
   }
-  const white = facts.maximum - facts.black;
+  const white = maximum - facts.black;
   return {
     kind: 'color',
     width,

@@ -1,5 +1,5 @@
 import type { FrameHeader, FramePixels } from '../core/index.js';
-import { exifDirectories, pitchFrom35Mm, readExif } from './_exif-read.js';
+import { exifDirectories, readExif, settlePitch } from './_exif-read.js';
 import { finishHeader, type HeaderFields } from './_header-fields.js';
 import {
   fieldBytes,
@@ -42,7 +42,7 @@ export function readTiffFields(structure: TiffStructure, picture: Ifd | undefine
   const fields = readExif(exifDirectories(structure));
   fields.width = number(structure, picture, 256);
   fields.height = number(structure, picture, 257);
-  fields.pixelPitchUm ??= pitchFrom35Mm(fields.focalLengthMm, fields.focalLength35Mm, fields);
+  settlePitch(fields);
   return fields;
 }
 
