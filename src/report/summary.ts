@@ -1,0 +1,191 @@
+import { median } from '../core/index.js';
+import { clock, duration, fixed, known, many } from './_format.js';
+import type { ReportData, ReportFrame, ReportRun } from './types.js';
+
+/** How the lights of a night were judged. */
+export interface Tally {
+  readonly lights: number;
+  readonly kept: number;
+  readonly doubtful: number;
+  readonly dropped: number;
+}
+
+/** Counts verdicts over all runs. */
+export function tally(data: ReportData): Tally {
+  const frames = data.runs.flatMap((run) => run.frames);
+  const count = (verdict: string) => frames.filter((frame) => frame.verdict === verdict).length;
+  return { lights: frames.length, kept: count('keep'), doubtful: count('doubt'), dropped: count('drop') };
+}
+
+/** The run with most lights: what the night was for. */
+export function mainRun(data: ReportData): ReportRun | undefined {
+  return [...data.runs].sort((a, b) => b.frames.length - a.frames.length)[0];
+}
+
+/** Consecutive frames that share a reason. */
+export interface Spell {
+  readonly code: string;
+  readonly frames: readonly ReportFrame[];
+  readonly worst: ReportFrame;
+}
+
+/** Stretches of frames with the same reason, in time order; one good frame between two bad ones does not end a spell. */
+export function spells(run: ReportRun): Spell[] {
+  const codes = [...new Set(run.frames.flatMap((frame) => frame.reasons.map((reason) => reason.code)))];
+  const found: { spell: Spell; at: number }[] = [];
+  for (const code of codes) {
+    let current: ReportFrame[] = [];
+    let first = 0;
+    let gap = 0;
+    const close = () => {
+      if (current.length > 0) {
+        const worst = current.reduce((a, b) => (severity(b) > severity(a) ? b : a));
+        found.push({ spell: { code, frames: current, worst }, at: first });
+      }
+      current = [];
+    };
+    run.frames.forEach((frame, i) => {
+      if (frame.reasons.some((reason) => reason.code === code)) {
+        if (current.length === 0) first = i;
+        current.push(frame);
+        gap = 0;
+      } else if (current.length > 0 && ++gap > 1) {
+        close();
+      }
+    });
+    close();
+  }
+  return found.sort((a, b) => a.at - b.at).map(({ spell }) => spell);
+}
+
+const severity = (frame: ReportFrame): number =>
+  (frame.verdict === 'drop' ? 1000 : 0) + (1 - (frame.transparency ?? 1)) * 100 + (frame.fwhmRatio ?? 1);
+
+const SPELL_WORDS: Readonly<Record<string, string>> = {
+  cloud: 'Cloud passed',
+  shaken: 'The camera shook',
+  trailed: 'Stars trailed more than the sky explains',
+  soft: 'Focus went soft',
+  dew: 'Dew settled on the lens',
+  glare: 'Stray light fell in',
+  twilight: 'Twilight brightened the sky',
+  moved: 'The framing jumped',
+  moon: 'Moonlight brightened the sky',
+  'few-stars': 'Too few stars came through',
+  unreadable: 'Files could not be read',
+};
+
+/** A spell as one sentence with time, frames and the worst value. */
+export function spellSentence(spell: Spell, zone: string): string {
+  const first = spell.frames[0]!;
+  const last = spell.frames.at(-1)!;
+  const from = clock(first.takenAt, zone, true);
+  const when =
+    first.takenAt === undefined
+      ? ''
+      : first === last
+        ? ` at ${from}`
+        : ` from ${from} to ${clock(last.takenAt, zone, true)}`;
+  const dropped = spell.frames.filter((frame) => frame.verdict === 'drop').length;
+  const doubted = spell.frames.filter((frame) => frame.verdict === 'doubt').length;
+  const cost = [
+    dropped > 0 ? `${many(dropped, 'frame')} dropped` : '',
+    doubted > 0 ? `${many(doubted, 'frame')} doubtful` : '',
+  ]
+    .filter((part) => part !== '')
+    .join(', ');
+  const reason = spell.worst.reasons.find((item) => item.code === spell.code);
+  return `${SPELL_WORDS[spell.code] ?? spell.code}${when} (${cost || many(spell.frames.length, 'frame')}). ${reason?.text ?? ''}`.trim();
+}
+
+/** Where the camera was knocked: the first frame of each further segment. */
+export function knocks(run: ReportRun): ReportFrame[] {
+  const found: ReportFrame[] = [];
+  let segment = run.frames.find((frame) => frame.segment !== undefined)?.segment;
+  for (const frame of run.frames) {
+    if (frame.segment === undefined || frame.segment === segment) continue;
+    segment = frame.segment;
+    found.push(frame);
+  }
+  return found;
+}
+
+/** Events of the run that spoiled no frame as such, as sentences. */
+export function eventSentences(run: ReportRun, zone: string): string[] {
+  const said: string[] = [];
+  for (const frame of knocks(run)) {
+    said.push(
+      `The tripod was knocked before ${clock(frame.takenAt, zone, true)} (${frame.name}): the sky stack spans it, the land comes from the longer part.`,
+    );
+  }
+  for (const hole of run.holes) {
+    said.push(`A hole of ${duration(hole.length)} after ${hole.after}: ${hole.likelyCause}`);
+  }
+  const streaks = run.frames.filter((frame) =>
+    frame.remarks.some((remark) => remark.startsWith('A straight line')),
+  );
+  for (const frame of streaks) {
+    said.push(
+      `Something crossed the sky at ${clock(frame.takenAt, zone, true)} (${frame.name}): an aircraft, a satellite or a meteor. The frame was used, its pixels were left out.`,
+    );
+  }
+  return said;
+}
+
+/** The night in one sentence. */
+export function headline(data: ReportData): string {
+  const count = tally(data);
+  const run = mainRun(data);
+  if (!run || count.lights === 0) return 'No lights were found on this card.';
+  const stack = run.stack;
+  const used = count.kept + count.doubtful;
+  const start = `${many(count.lights, 'light')} at ${data.session.site.name}, ${used === count.lights ? 'all of them usable' : `${used} of them usable`}`;
+  if (!stack) return `${start}; no stack was made.`;
+  const noise = stack.noise ? `, with the noise brought down ${fixed(stack.noise.gain, 1)} times` : '';
+  return `${start}, stacked to ${duration(stack.totalExposure)} of exposure${noise}.`;
+}
+
+/** The three things that mattered most, worst first. */
+export function whatMattered(data: ReportData): string[] {
+  const zone = data.session.site.zone;
+  const lost: { cost: number; text: string }[] = [];
+  for (const run of data.runs) {
+    for (const spell of spells(run)) {
+      const cost = spell.frames.reduce((sum, frame) => sum + (frame.verdict === 'drop' ? 1 : 0.4), 0);
+      lost.push({ cost, text: spellSentence(spell, zone) });
+    }
+    for (const hole of run.holes) {
+      const frames = run.cadence ? hole.length / run.cadence : 1;
+      lost.push({
+        cost: frames,
+        text: `A hole of ${duration(hole.length)} after ${hole.after}: ${hole.likelyCause}`,
+      });
+    }
+    for (const frame of knocks(run)) {
+      lost.push({
+        cost: 1.5,
+        text: `The tripod was knocked before ${clock(frame.takenAt, zone, true)}; the sky stack spans it.`,
+      });
+    }
+    const trail = median(known(run.frames.map((frame) => frame.trailLength)));
+    if (trail > 3) {
+      lost.push({
+        cost: run.frames.length * 0.3,
+        text: `Stars trail ${fixed(trail, 1)} px in every frame at ${run.settings}.`,
+      });
+    }
+  }
+  if (data.unreadable.length > 0) {
+    lost.push({
+      cost: data.unreadable.length,
+      text: `${many(data.unreadable.length, 'file')} on the card ${data.unreadable.length === 1 ? 'was' : 'were'} damaged: ${data.unreadable
+        .slice(0, 3)
+        .map((file) => file.name)
+        .join(', ')}.`,
+    });
+  }
+  return lost
+    .sort((a, b) => b.cost - a.cost)
+    .slice(0, 3)
+    .map((item) => item.text);
+}

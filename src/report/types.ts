@@ -1,0 +1,166 @@
+import type { Reason, Verdict } from '../core/index.js';
+import type { PlanFacts } from '../sky/index.js';
+
+/** One light as the report shows it. */
+export interface ReportFrame {
+  readonly id: string;
+  /** File name as it came off the card. */
+  readonly name: string;
+  readonly takenAt?: string;
+  readonly verdict: Verdict;
+  readonly byPerson: boolean;
+  readonly reasons: readonly Reason[];
+  readonly remarks: readonly string[];
+  readonly starCount?: number;
+  /** px */
+  readonly fwhm?: number;
+  readonly fwhmRatio?: number;
+  readonly trailLength?: number;
+  readonly predictedTrail?: number;
+  /** 0..1 */
+  readonly transparency?: number;
+  /** ADU a second. */
+  readonly skyRate?: number;
+  readonly temperature?: number;
+  readonly sunAltitude?: number;
+  readonly moonAltitude?: number;
+  readonly targetAltitude?: number;
+  readonly segment?: number;
+  readonly clippedShare?: number;
+  /** Path of its small picture relative to the page. */
+  readonly thumbnail?: string;
+}
+
+/** A map drawn as a grid of numbers, NaN = nothing known. */
+export interface GridMap {
+  readonly columns: number;
+  readonly rows: number;
+  readonly values: readonly number[];
+}
+
+/** What the alignment found, for people. */
+export interface ReportAlignment {
+  readonly method: string;
+  readonly rms: number;
+  readonly cornerRms: number;
+  readonly matchedFrames: number;
+  readonly residuals?: GridMap;
+  readonly focalLengthMm?: number;
+  readonly focalLengthPx?: number;
+  readonly plateScale?: number;
+  readonly segmentCount: number;
+  readonly notes: readonly string[];
+}
+
+export interface ReportStack {
+  readonly method: string;
+  readonly framesUsed: number;
+  /** s */
+  readonly totalExposure: number;
+  readonly noise?: {
+    readonly singleFrame: number;
+    readonly stack: number;
+    readonly gain: number;
+    readonly ideal: number;
+  };
+  /** Measured noise of the mean of the first n frames against one frame, where it was worked out. */
+  readonly mastersUsed: readonly string[];
+  /** Share of samples left out by the clip, 0..1. */
+  readonly rejectedShare?: number;
+  /** Paths relative to the page. */
+  readonly picture?: string;
+  readonly single?: string;
+  readonly coverage?: string;
+  readonly rejected?: string;
+  readonly mask?: string;
+  readonly files: Readonly<Record<string, string>>;
+  readonly notes: readonly string[];
+}
+
+/** One run of lights. */
+export interface ReportRun {
+  readonly sequenceId: string;
+  readonly settings: string;
+  readonly camera?: string;
+  readonly lens?: string;
+  readonly exposureTime?: number;
+  readonly realExposureTime?: number;
+  readonly iso?: number;
+  readonly fNumber?: number;
+  readonly focalLengthMm?: number;
+  readonly start?: string;
+  readonly end?: string;
+  readonly cadence?: number;
+  readonly holes: readonly {
+    readonly length: number;
+    readonly likelyCause: string;
+    readonly after: string;
+  }[];
+  readonly notes: readonly string[];
+  readonly remarks: readonly string[];
+  readonly frames: readonly ReportFrame[];
+  readonly alignment?: ReportAlignment;
+  readonly stack?: ReportStack;
+}
+
+/** A sequence that is no run of lights. */
+export interface ReportOther {
+  readonly role: string;
+  readonly frameCount: number;
+  readonly settings: string;
+  readonly start?: string;
+  readonly note?: string;
+}
+
+export interface ReportPlan {
+  readonly id: string;
+  readonly siteName?: string;
+  readonly focalLengthMm?: number;
+  readonly fNumber?: number;
+  readonly iso?: number;
+  readonly exposureTime?: number;
+  readonly frames?: number;
+  readonly target?: string;
+  readonly notes?: string;
+  readonly facts?: PlanFacts;
+}
+
+/** All that the page says; its JSON twin is this record. */
+export interface ReportData {
+  readonly session: {
+    readonly id: string;
+    readonly night: string;
+    readonly site: {
+      readonly name: string;
+      readonly latitude?: number;
+      readonly longitude?: number;
+      readonly zone: string;
+    };
+  };
+  readonly madeAt: string;
+  readonly toolVersion: string;
+  readonly plan?: ReportPlan;
+  /** The night as it really was, for the run with most lights; absent without a position. */
+  readonly facts?: PlanFacts;
+  readonly runs: readonly ReportRun[];
+  readonly others: readonly ReportOther[];
+  readonly unreadable: readonly { readonly name: string; readonly message: string }[];
+  readonly remarks: readonly string[];
+  readonly notes: string;
+}
+
+/** One line of the table "plan and fact". */
+export interface PlanFactLine {
+  readonly what: string;
+  readonly planned: string;
+  readonly happened: string;
+  readonly meant: string;
+}
+
+/** One piece of advice, with what it rests on and what it would change. */
+export interface Advice {
+  readonly id: string;
+  readonly text: string;
+  readonly because: string;
+  readonly effect: string;
+}
