@@ -1,4 +1,8 @@
+import type { Horizontal } from './coordinates.js';
 import type { SunBelow } from './darkness.js';
+import type { ExposureSense } from './exposure.js';
+import type { ArchPoint } from './framing.js';
+import type { SeasonNight } from './season.js';
 
 /** A stretch of time as ISO 8601 instants ending in Z. */
 export interface IntervalText {
@@ -29,9 +33,12 @@ export interface ShutterFacts {
   readonly trailAtNpfSimple?: number;
   readonly trailAtNpfFull?: number;
   readonly trailAtNpfFull2?: number;
-  /** How much longer a trail can be in the frame's corner, and the longest it can be there at the planned shutter, px. */
-  readonly cornerStretch?: number;
+  /** The longest trail in a corner of the frame when it is aimed at the target, px; absent when it is never up. */
   readonly cornerTrailAtPlanned?: number;
+  readonly cornerTrailAtRule500?: number;
+  readonly cornerTrailAtNpfSimple?: number;
+  readonly cornerTrailAtNpfFull?: number;
+  readonly cornerTrailAtNpfFull2?: number;
 }
 
 /** The night's light; instants absent when they do not happen. */
@@ -118,6 +125,48 @@ export interface WindowFacts {
   readonly text: string;
 }
 
+/** What the run of frames takes and gives. */
+export interface RunFacts {
+  readonly frames?: number;
+  /** From the first frame's start to the last one's end, s, with a pause of `PLAN_DEFAULTS.pause` between. */
+  readonly duration?: number;
+  /** s */
+  readonly totalExposure?: number;
+  /** Noise of one frame / noise of the mean. */
+  readonly noiseGain?: number;
+  /** How far the sky turns in the run, deg. */
+  readonly skyTurn?: number;
+  /** Share of the frame whose sky every frame sees, 0 to 1. */
+  readonly commonSky?: number;
+  /** Most that the frames can take on the card, bytes. */
+  readonly cardBytes?: number;
+  /** Frames that fit into the best window. */
+  readonly framesInWindow: number;
+  /** Frames and time, s, for round noise gains. */
+  readonly forGain: readonly { readonly gain: number; readonly frames: number; readonly duration: number }[];
+}
+
+/** The galactic equator in the frame, aimed at the target in mid-window, at both ends of the window. */
+export interface ArchFacts extends IntervalText {
+  readonly aim: Horizontal;
+  readonly atStart: readonly ArchPoint[];
+  readonly atEnd: readonly ArchPoint[];
+}
+
+/** The 12 months from the plan's night. */
+export interface SeasonFacts {
+  readonly best: readonly SeasonNight[];
+  readonly evenings: readonly { readonly from: string; readonly to: string }[];
+  readonly text: string;
+}
+
+/** A value for something the plan leaves open. */
+export interface Suggestion {
+  readonly field: 'shutter' | 'iso' | 'frames';
+  readonly value: number;
+  readonly reason: string;
+}
+
 /** The computed part of a plan, as JSON. */
 export interface PlanFacts {
   readonly shutter: ShutterFacts;
@@ -126,6 +175,15 @@ export interface PlanFacts {
   readonly target: TargetFacts;
   readonly sky: SkyFacts;
   readonly window: WindowFacts;
+  /** Absent without a shutter. */
+  readonly run?: RunFacts;
+  /** Absent without a window or a focal length. */
+  readonly arch?: ArchFacts;
+  /** Absent unless asked for and unless the sensor was measured. */
+  readonly exposure?: ExposureSense;
+  /** Absent unless asked for. */
+  readonly season?: SeasonFacts;
+  readonly suggestions: readonly Suggestion[];
   /** Plain sentences: what was assumed, what stands against the plan. */
   readonly notes: readonly string[];
 }

@@ -1,84 +1,28 @@
-import { plateScale } from '../core/index.js';
 import { hoursIn } from './_crossings.js';
+import { asText, iso, known } from './_facts-text.js';
+import { notesOf } from './_notes.js';
+import { archFacts, runFacts, seasonFacts, suggestions } from './_run-facts.js';
+import { shutterFacts } from './_shutter-facts.js';
+import type { Horizontal } from './coordinates.js';
 import { type Darkness, darkness, nightStretch } from './darkness.js';
+import { type ExposureSense, exposureSense, type SensorFacts } from './exposure.js';
+import type { Framing } from './framing.js';
 import { highestMoon, moonTimes } from './moon.js';
 import { checkPlan, PLAN_DEFAULTS, type Plan, type PlanCamera, planCamera } from './plan.js';
 import type {
   DarknessFacts,
-  IntervalText,
   MoonFacts,
   PlanFacts,
-  ShutterFacts,
   SkyFacts,
   TargetFacts,
   WindowFacts,
 } from './plan-facts-types.js';
-import {
-  cornerAngle,
-  longestExposure,
-  npfFull,
-  npfSimple,
-  offAxisStretch,
-  realShutter,
-  rule500,
-  trailLength,
-} from './shutter.js';
-import { CLASS_TABLES, skyClass } from './sky-brightness.js';
+import { CLASS_TABLES, NATURAL_BRIGHTNESS, skyClass } from './sky-brightness.js';
 import { moonIllumination } from './sun-moon.js';
 import { altitudeTable, type TargetTrack, targetTimes, trackTarget } from './target-track.js';
 import { parseTarget, type Target } from './targets.js';
 import { moonlightAt, type NightWindow, nightWindowFor } from './window.js';
 import type { Interval } from './zoned-time.js';
-
-const iso = (instant: Date): string => instant.toISOString();
-const asText = ({ start, end }: Interval): IntervalText => ({ start: iso(start), end: iso(end) });
-/** Drops the fields that are not known. */
-function known<T extends object>(record: { [K in keyof T]: T[K] | undefined }): T {
-  return Object.fromEntries(Object.entries(record).filter(([, value]) => value !== undefined)) as T;
-}
-
-function shutterFacts(plan: Plan, camera: PlanCamera, declination: number): ShutterFacts {
-  const { focalLengthMm, fNumber, shutter } = plan;
-  const { pixelPitchUm } = camera;
-  const tolerance = plan.trailTolerance ?? PLAN_DEFAULTS.trailTolerance;
-  const lens =
-    focalLengthMm === undefined || pixelPitchUm === undefined ? undefined : { focalLengthMm, pixelPitchUm };
-  const trail = (exposureTime: number | undefined): number | undefined =>
-    lens === undefined || exposureTime === undefined
-      ? undefined
-      : trailLength({ ...lens, declination, exposureTime });
-  const optics = lens === undefined || fNumber === undefined ? undefined : { ...lens, fNumber };
-  const by500 = focalLengthMm === undefined ? undefined : rule500(focalLengthMm, camera.crop);
-  const simple = optics === undefined ? undefined : npfSimple(optics);
-  const full = optics === undefined ? undefined : npfFull(optics, declination, 1);
-  const full2 = optics === undefined ? undefined : npfFull(optics, declination, 2);
-  const real = shutter === undefined ? undefined : realShutter(shutter);
-  const planned = trail(shutter);
-  const corner =
-    focalLengthMm === undefined
-      ? undefined
-      : offAxisStretch(cornerAngle(focalLengthMm, camera.sensorWidthMm, camera.sensorHeightMm)).radial;
-  return known<ShutterFacts>({
-    rule500: by500,
-    npfSimple: simple,
-    npfFull: full,
-    npfFull2: full2,
-    trailAtPlanned: planned,
-    longestForTolerance:
-      lens === undefined ? undefined : longestExposure({ ...lens, declination, tolerance }),
-    tolerance,
-    declination,
-    plateScale: lens === undefined ? undefined : plateScale(lens.pixelPitchUm, lens.focalLengthMm),
-    realShutter: real,
-    trailAtReal: trail(real),
-    trailAtRule500: trail(by500),
-    trailAtNpfSimple: trail(simple),
-    trailAtNpfFull: trail(full),
-    trailAtNpfFull2: trail(full2),
-    cornerStretch: corner,
-    cornerTrailAtPlanned: planned === undefined || corner === undefined ? undefined : planned * corner,
-  });
-}
 
 function darknessFacts(facts: Darkness): DarknessFacts {
   const text = (instant: Date | undefined) => (instant === undefined ? undefined : iso(instant));
@@ -184,51 +128,69 @@ function skyFacts({ skyBrightness, skySource }: Plan): SkyFacts {
   };
 }
 
-/** What was assumed and what stands against the plan, in plain sentences. */
-function notesOf(plan: Plan, facts: Omit<PlanFacts, 'notes'>, camera: PlanCamera): string[] {
-  const notes: string[] = [];
-  const { shutter } = facts;
-  if (camera.cropIsAssumed && plan.focalLengthMm !== undefined) {
-    notes.push(
-      'The sensor size is not known, so a 36 x 24 mm sensor is assumed for the 500 rule and the corners.',
-    );
+/** The frame aimed at the target in the middle of the window, or when it stands highest; absent when it is never up. */
+function framingOf(
+  plan: Plan,
+  camera: PlanCamera,
+  {
+    best,
+    night,
+    track,
+  }: { readonly best: Interval | undefined; readonly night: Darkness; readonly track: TargetTrack },
+): Framing | undefined {
+  if (plan.focalLengthMm === undefined) return undefined;
+  let aim: Horizontal;
+  if (best !== undefined) aim = track(new Date((best.start.getTime() + best.end.getTime()) / 2));
+  else {
+    const rows = altitudeTable(track, nightStretch(night));
+    aim = rows.reduce((highest, row) => (row.altitude > highest.altitude ? row : highest));
   }
-  if (plan.focalLengthMm === undefined || camera.pixelPitchUm === undefined) {
-    notes.push('Trails in px need the focal length and the pixel pitch.');
-  } else if (plan.fNumber === undefined) {
-    notes.push('The NPF rules need the aperture.');
-  }
-  if (shutter.trailAtPlanned !== undefined && shutter.trailAtPlanned > shutter.tolerance) {
-    const limit = shutter.longestForTolerance;
-    notes.push(
-      `At ${plan.shutter} s stars trail ${shutter.trailAtPlanned.toFixed(1)} px, more than the ${shutter.tolerance} px accepted` +
-        (limit === undefined ? '.' : `; ${limit.toFixed(1)} s would hold it.`),
-    );
-  }
-  if (
-    shutter.realShutter !== undefined &&
-    plan.shutter !== undefined &&
-    Math.abs(shutter.realShutter / plan.shutter - 1) > 0.02
-  ) {
-    notes.push(
-      `Many bodies expose ${Number(shutter.realShutter.toFixed(1))} s when set to ${plan.shutter} s.`,
-    );
-  }
-  if (facts.darkness.state !== 'crosses' || facts.darkness.hours < 1) notes.push(facts.darkness.text);
-  if (facts.target.state === 'never-up') {
-    notes.push(`The ${facts.target.name} does not rise at this latitude.`);
-  }
-  if (facts.window.start === undefined) notes.push(facts.window.text);
-  return notes;
+  if (aim.altitude <= 0) return undefined;
+  return {
+    aim: { altitude: aim.altitude, azimuth: aim.azimuth },
+    focalLengthMm: plan.focalLengthMm,
+    widthMm: camera.sensorWidthMm,
+    heightMm: camera.sensorHeightMm,
+  };
+}
+
+/** Exposure, sky and a measured sensor put together; absent when one of them is missing. */
+function exposureFacts(
+  plan: Plan,
+  camera: PlanCamera,
+  { sensor, trail }: { readonly sensor: SensorFacts | undefined; readonly trail: number | undefined },
+): ExposureSense | undefined {
+  const { focalLengthMm, fNumber, shutter, skyBrightness } = plan;
+  const { pixelPitchUm } = camera;
+  if (sensor === undefined || focalLengthMm === undefined || fNumber === undefined) return undefined;
+  if (shutter === undefined || pixelPitchUm === undefined) return undefined;
+  return exposureSense({
+    focalLengthMm,
+    fNumber,
+    pixelPitchUm,
+    exposureTime: shutter,
+    skyBrightness: skyBrightness ?? NATURAL_BRIGHTNESS,
+    sensor,
+    trail: trail ?? 0,
+  });
+}
+
+/** What else to work out. */
+export interface PlanFactsOptions {
+  /** The year ahead too: about a second of work. Default false. */
+  readonly season?: boolean;
+  /** The camera as earlier nights measured it at the planned ISO. */
+  readonly sensor?: SensorFacts;
 }
 
 /**
- * Works out everything that a plan can be told: shutter limits, darkness, moon, target, sky, best window.
- * Instants are ISO 8601 UTC ending in Z; what is unknown or does not happen is absent; no NaN, no Infinity.
+ * Works out everything that a plan can be told: shutter limits, darkness, moon, target, sky, best window,
+ * run, framing. Instants are ISO 8601 UTC ending in Z; what is unknown or does not happen is absent; no NaN,
+ * no Infinity.
  *
  * @throws {InputError} VALUE_OUT_OF_RANGE or VALUE_NOT_UNDERSTOOD, one sentence, for an impossible plan
  */
-export function planFacts(plan: Plan): PlanFacts {
+export function planFacts(plan: Plan, options: PlanFactsOptions = {}): PlanFacts {
   checkPlan(plan);
   const camera = planCamera(plan);
   const target = parseTarget(plan.target);
@@ -243,14 +205,29 @@ export function planFacts(plan: Plan): PlanFacts {
     harmlessMoon: PLAN_DEFAULTS.harmlessMoon,
     ...(plan.skyBrightness === undefined ? {} : { zenithBrightness: plan.skyBrightness }),
   });
+  const { best } = window;
+  const framing = framingOf(plan, camera, { best, night, track });
   const declination = target.kind === 'arch' ? 0 : track(night.lowestSun.time).declination;
-  const facts = {
-    shutter: shutterFacts(plan, camera, declination),
+  const shutter = shutterFacts(plan, camera, { declination, framing });
+  const run = runFacts(plan, { best, framing });
+  const facts = known<Omit<PlanFacts, 'notes' | 'suggestions'>>({
+    shutter,
     darkness: darknessFacts(night),
     moon: moonFacts(plan, night, track),
     target: targetFacts(plan, target, night, track),
     sky: skyFacts(plan),
     window: windowFacts(window, night, minimumAltitude),
+    run,
+    arch: archFacts(plan, { best, framing }),
+    exposure: exposureFacts(plan, camera, { sensor: options.sensor, trail: shutter.trailAtPlanned }),
+    season: options.season === true ? seasonFacts(plan, target) : undefined,
+  });
+  return {
+    ...facts,
+    suggestions: suggestions(plan, {
+      ...shutter,
+      ...(run === undefined ? {} : { framesInWindow: run.framesInWindow }),
+    }),
+    notes: notesOf(plan, facts, camera),
   };
-  return { ...facts, notes: notesOf(plan, facts, camera) };
 }

@@ -117,3 +117,7 @@ export function realShutter(nominal: number): number {
   const step = LABELS.indexOf(checkPositive('a shutter', nominal, 's'));
   return step < 0 ? nominal : 2 ** ((step - 5) / 3);
 }
+
+/** The longest labelled shutter that does not expose longer than `limit`, s, on either kind of body; undefined below 0.3 s. */
+export const longestLabel = (limit: number): number | undefined =>
+  LABELS.findLast((label) => Math.max(label, realShutter(label)) <= limit);
