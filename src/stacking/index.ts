@@ -1,4 +1,36 @@
+export { removeBanding } from './banding.js';
+export { type CalibrationRecipe, calibrate } from './calibrate.js';
+export { type CoarseSky, coarseSky } from './coarse-sky.js';
+export {
+  createDefectFinder,
+  type DefectFinder,
+  type DefectFinderOptions,
+  type DefectMap,
+  defectsFromDark,
+  joinDefects,
+  repairDefects,
+} from './defects.js';
 export { type DemosaicMethod, type DemosaicOptions, demosaic, demosaicInto, isBayer } from './demosaic.js';
+export {
+  applyFalloff,
+  type Falloff,
+  falloffGain,
+  fitFalloff,
+  lensFalloff,
+  transmissionAt,
+} from './falloff.js';
+export { FLAT_SURFACE, fitLevel, fitSky, frameWeight, sampleVariance, VARIANCE_KEPT } from './level.js';
+export {
+  type CalibrationHeader,
+  createMaster,
+  type Master,
+  type MasterBuilder,
+  type MasterKind,
+  type MasterOptions,
+  makeMaster,
+  masterNoiseFactor,
+} from './master.js';
+export { compareMaster, inCameraDark, isUsable, type LightDescription, type Mismatch } from './mismatch.js';
 export { type PackRange, pack, packRange, unpack } from './pack.js';
 export * from './stack-plan.js';
 export {
