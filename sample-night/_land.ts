@@ -1,7 +1,7 @@
 import { degToRad, radToDeg, seededRandom } from '../src/core/index.js';
 import type { FrameGeometry } from './_geometry.js';
+import { GRID_STEP, type LensGrid } from './_lens-grid.js';
 import { fractal2, hash, smoothStep } from './_noise.js';
-import { GRID_STEP, type LensGrid } from './_sky-glow.js';
 import type { NightScenario } from './night-scenario.js';
 
 /** The land all around as a picture in azimuth and altitude, finer than the camera sees it. */

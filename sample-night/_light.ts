@@ -1,14 +1,9 @@
 import { toCamera } from './_color.js';
 import { type FrameGeometry, starToPixel } from './_geometry.js';
 import { type LandLayer, smearLayer } from './_land.js';
-import {
-  airPath,
-  electronsPerSecond,
-  GRID_STEP,
-  type LensGrid,
-  naturalSky,
-  type SkyGlow,
-} from './_sky-glow.js';
+import { GRID_STEP, type LensGrid } from './_lens-grid.js';
+import { airPath, electronsPerSecond, naturalSky } from './_photometry.js';
+import type { SkyGlow } from './_sky-glow.js';
 import { type Collector, splat } from './_splat.js';
 import type { StarField } from './_star-field.js';
 import { type NightScenario, realExposure, type Shot } from './night-scenario.js';

@@ -1,114 +1,30 @@
-import { Body, Equator, Horizon, Illumination, Observer } from 'astronomy-engine';
 import { degToRad, radToDeg } from '../src/core/index.js';
+import {
+  type Horizontal,
+  moonIllumination,
+  moonlight,
+  moonPosition,
+  nanolambertOf,
+  sunPosition,
+} from '../src/sky/index.js';
+import { cloudDepth, cloudField } from './_clouds.js';
 import { toCamera } from './_color.js';
-import { type FrameGeometry, transpose } from './_geometry.js';
-import { unproject } from './_lens.js';
+import { direction, type FrameGeometry, transpose } from './_geometry.js';
+import type { LensGrid } from './_lens-grid.js';
 import { J2000_TO_GALACTIC, milkyWayGlow } from './_milky-way.js';
-import { fractal2, smoothStep } from './_noise.js';
+import { fractal2 } from './_noise.js';
+import { airPath, naturalSky } from './_photometry.js';
 import type { NightScenario, Shot } from './night-scenario.js';
 
-/** Spacing of the coarse grid on which everything smooth is worked out, px. */
-export const GRID_STEP = 6;
-
-/** Directions in camera axes and falloff at the nodes of the coarse grid: depends on the lens only. */
-export interface LensGrid {
-  readonly columns: number;
-  readonly rows: number;
-  readonly x: Float64Array;
-  readonly y: Float64Array;
-  readonly z: Float64Array;
-  /** Light of a star that arrives, axis = 1: aperture seen from the side, and the lens's own vignetting. */
-  readonly transmission: Float32Array;
-  /** Light of an even surface that one pixel gets, axis = 1: `transmission` times the pixel's solid angle. */
-  readonly surface: Float32Array;
+/** A body's place as altitude and as a direction in east, north, up. */
+function upward(place: Horizontal): { altitude: number; direction: readonly [number, number, number] } {
+  const [north, east, up] = direction(place.azimuth, place.altitude);
+  return { altitude: place.altitude, direction: [east, north, up] };
 }
 
-/** Works out the grid of a lens. @source natural falloff: cosine of the aperture times solid angle, E. Hecht, Optics. */
-export function lensGrid(scenario: NightScenario, geometry: FrameGeometry): LensGrid {
-  const { width, height } = scenario.camera;
-  const columns = Math.floor((width - 1) / GRID_STEP) + 2;
-  const rows = Math.floor((height - 1) / GRID_STEP) + 2;
-  const n = columns * rows;
-  const x = new Float64Array(n);
-  const y = new Float64Array(n);
-  const z = new Float64Array(n);
-  const transmission = new Float32Array(n);
-  const surface = new Float32Array(n);
-  const corner = Math.hypot(width, height) / 2;
-  const { lens } = geometry;
-  const a = new Float64Array(3);
-  const b = new Float64Array(3);
-  const c = new Float64Array(3);
-  for (let j = 0; j < rows; j++) {
-    for (let i = 0; i < columns; i++) {
-      const k = j * columns + i;
-      const px = i * GRID_STEP;
-      const py = j * GRID_STEP;
-      unproject(lens, px, py, a);
-      unproject(lens, px + 1, py, b);
-      unproject(lens, px, py + 1, c);
-      x[k] = a[0]!;
-      y[k] = a[1]!;
-      z[k] = a[2]!;
-      const b0 = b[0]! - a[0]!;
-      const b1 = b[1]! - a[1]!;
-      const b2 = b[2]! - a[2]!;
-      const c0 = c[0]! - a[0]!;
-      const c1 = c[1]! - a[1]!;
-      const c2 = c[2]! - a[2]!;
-      const solid = Math.hypot(b1 * c2 - b2 * c1, b2 * c0 - b0 * c2, b0 * c1 - b1 * c0);
-      const radius = Math.hypot(px - lens.centerX, py - lens.centerY) / corner;
-      const mechanical = 1 - scenario.lens.vignetting * smoothStep(0, 1.6, radius) * 1.6;
-      transmission[k] = Math.max(0, a[2]!) * Math.max(0.02, mechanical);
-      surface[k] = transmission[k]! * solid * lens.focalLengthPx ** 2;
-    }
-  }
-  return { columns, rows, x, y, z, transmission, surface };
-}
-
-/** Air passed through, in airmasses, from the sine of the apparent altitude. @source F. Kasten & A. T. Young, Applied Optics 28 (1989) 4735. */
-export function airPath(sineOfAltitude: number): number {
-  const altitude = Math.max(-0.5, radToDeg(Math.asin(Math.min(1, Math.max(-1, sineOfAltitude)))));
-  return 1 / (Math.max(0, sineOfAltitude) + 0.50572 * (altitude + 6.07995) ** -1.6364);
-}
-
-/** Light of sun and moon in the air at one moment. */
-interface BodyLight {
-  readonly direction: readonly [number, number, number];
-  readonly altitude: number;
-  /** Moon only: its brightness, K&S eq. 20, and the extinction on its way. */
-  readonly strength: number;
-}
-
-function bodyLight(scenario: NightScenario, body: Body, date: Date): BodyLight {
-  const observer = new Observer(scenario.site.latitude, scenario.site.longitude, scenario.site.altitude);
-  const place = Equator(body, date, observer, true, true);
-  const seen = Horizon(date, observer, place.ra, place.dec, 'normal');
-  const alt = degToRad(seen.altitude);
-  const az = degToRad(seen.azimuth);
-  let strength = 0;
-  if (body === Body.Moon && seen.altitude > -0.5) {
-    const phase = Illumination(body, date).phase_angle;
-    strength =
-      10 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase ** 4)) *
-      10 ** (-0.4 * scenario.sky.extinction[1] * airPath(Math.sin(alt)));
-  }
-  return {
-    direction: [Math.sin(az) * Math.cos(alt), Math.cos(az) * Math.cos(alt), Math.sin(alt)],
-    altitude: seen.altitude,
-    strength,
-  };
-}
-
-/**
- * Moonlight scattered in the air, nanolambert. @source K. Krisciunas & B. E. Schaefer, PASP 103 (1991) 1033, eq. 3, 15, 16, 21.
- */
-function moonGlow(moon: BodyLight, enu: readonly [number, number, number], extinction: number): number {
-  const cosine = moon.direction[0] * enu[0] + moon.direction[1] * enu[1] + moon.direction[2] * enu[2];
-  const away = radToDeg(Math.acos(Math.min(1, Math.max(-1, cosine))));
-  const scatter = 10 ** 5.36 * (1.06 + cosine * cosine) + 10 ** (6.15 - away / 40);
-  const air = 1 / Math.sqrt(1 - 0.96 * (1 - Math.max(0, enu[2]) ** 2));
-  return scatter * moon.strength * (1 - 10 ** (-0.4 * extinction * air));
+function angleTo(to: readonly [number, number, number], e: number, n: number, u: number): number {
+  const cosine = (to[0] * e + to[1] * n + to[2] * u) / Math.hypot(e, n, u);
+  return radToDeg(Math.acos(Math.min(1, Math.max(-1, cosine))));
 }
 
 /** Smooth light of one frame's sky on the coarse grid. */
@@ -125,57 +41,6 @@ export interface SkyGlow {
   readonly meanTransparency: number;
   readonly sunAltitude: number;
   readonly moonAltitude: number;
-}
-
-/** Depth of cloud at each node, unscaled: thicker where more. */
-function cloudField(shot: Shot, time: number, seed: number, enu: Float64Array, n: number): Float32Array {
-  const field = new Float32Array(n);
-  const patch = shot.cloud?.patchiness ?? 0;
-  for (let k = 0; k < n; k++) {
-    const up = Math.max(0.12, enu[k * 3 + 2]!);
-    const e = enu[k * 3]! / up + time * 0.0016;
-    const north = enu[k * 3 + 1]! / up + time * 0.0007;
-    const noise = fractal2(e * 1.7, north * 1.7, 5, seed);
-    const veil = 0.35 + noise;
-    const patches = 2.4 * smoothStep(0.44, 0.66, noise);
-    field[k] = (1 - patch) * veil + patch * patches;
-  }
-  return field;
-}
-
-/** Thickness factor that makes the mean transparency come true over the nodes where `visible` is 1. */
-function cloudDepth(field: Float32Array, visible: Uint8Array, wanted: number): number {
-  const meanFor = (depth: number): number => {
-    let sum = 0;
-    let count = 0;
-    for (let k = 0; k < field.length; k++) {
-      if (visible[k] === 0) continue;
-      sum += Math.exp(-depth * field[k]!);
-      count++;
-    }
-    return count === 0 ? 1 : sum / count;
-  };
-  let low = 0;
-  let high = 1;
-  while (meanFor(high) > wanted && high < 500) high *= 2;
-  for (let i = 0; i < 30; i++) {
-    const middle = (low + high) / 2;
-    if (meanFor(middle) > wanted) low = middle;
-    else high = middle;
-  }
-  return (low + high) / 2;
-}
-
-/** Electrons per second that a neutral star of magnitude 0 gives a green pixel's kind on this camera. @source V band: 3640 Jy at 0 mag (M. S. Bessell, PASP 91 (1979) 589) = 1000 photons/s/cm^2/angstrom, 890 angstrom wide. */
-export function electronsPerSecond(scenario: NightScenario): number {
-  const aperture = scenario.lens.focalLengthMm / scenario.lens.fNumber / 10;
-  return 1000 * 890 * (Math.PI / 4) * aperture * aperture * scenario.camera.efficiency;
-}
-
-/** Electrons per second and pixel on the axis of a natural zenith sky. */
-export function naturalSky(scenario: NightScenario): number {
-  const scale = (206.264806 * scenario.camera.pixelPitchUm) / scenario.lens.focalLengthMm;
-  return electronsPerSecond(scenario) * 10 ** (-0.4 * scenario.sky.brightness) * scale * scale;
 }
 
 export interface GlowInput {
@@ -200,10 +65,11 @@ export function skyGlow({ scenario, shot, geometry, grid, visible, time }: GlowI
   const convert = toCamera(scenario.camera);
   const unit = naturalSky(scenario);
   const date = new Date(Date.parse(scenario.start) + time * 1000);
-  const sun = sky.sunAndMoon ? bodyLight(scenario, Body.Sun, date) : undefined;
-  const moon = sky.sunAndMoon ? bodyLight(scenario, Body.Moon, date) : undefined;
-  // 34.08 exp(20.7233 - 0.92104 V): nanolambert of a surface brightness. @source Garstang 1989, eq. in K&S 1991.
-  const naturalNanolambert = 34.08 * Math.exp(20.7233 - 0.92104 * sky.brightness);
+  const sun = sky.sunAndMoon ? upward(sunPosition(date, scenario.site)) : undefined;
+  const moon = sky.sunAndMoon ? upward(moonPosition(date, scenario.site)) : undefined;
+  const naturalNanolambert = nanolambertOf(sky.brightness);
+  const moonUp = moon !== undefined && moon.altitude > -0.5;
+  const phaseAngle = moonUp ? moonIllumination(date).phaseAngle : 180;
   const twilight = sun && sun.altitude > -19 ? Math.min(3e4, 10 ** (-1 + (sun.altitude + 18) * 0.385)) : 0;
   const enu = new Float64Array(3 * n);
   for (let k = 0; k < n; k++) {
@@ -291,8 +157,16 @@ export function skyGlow({ scenario, shot, geometry, grid, visible, time }: GlowI
       gr += share * 0.9;
       b += share * 1.9;
     }
-    if (moon && moon.strength > 0) {
-      const share = moonGlow(moon, [e, north, lift], sky.extinction[1]) / naturalNanolambert;
+    if (moonUp) {
+      const lit = moonlight({
+        phaseAngle,
+        separation: angleTo(moon.direction, e, north, lift),
+        moonZenithDistance: Math.min(90, 90 - moon.altitude),
+        fieldZenithDistance: 90 - altitude,
+        zenithBrightness: sky.brightness,
+        extinction: sky.extinction[1],
+      });
+      const share = lit.moonNanolambert / naturalNanolambert;
       r += share * 0.9;
       gr += share;
       b += share * 1.25;

@@ -1,5 +1,5 @@
 import { gaussian, seededRandom } from '../src/core/index.js';
-import { STAR_COUNT, STAR_DATA_BASE64 } from '../src/sky/star-data.generated.js';
+import { starCatalogue } from '../src/sky/index.js';
 import { bodyColor, starTemperature, toCamera } from './_color.js';
 import { direction } from './_geometry.js';
 import { J2000_TO_GALACTIC, milkyWayGlow } from './_milky-way.js';
@@ -37,13 +37,6 @@ function colorTable(camera: ScenarioCamera): Float32Array {
   return table;
 }
 
-function readRealStars(): Float32Array {
-  const bytes = Uint8Array.from(atob(STAR_DATA_BASE64), (letter) => letter.charCodeAt(0));
-  return new Float32Array(bytes.buffer, 0, STAR_COUNT * 4);
-}
-
-let realStars: Float32Array | undefined;
-
 /** Circle on the sky, J2000. */
 export interface SkyCircle {
   readonly center: readonly [number, number, number];
@@ -56,7 +49,6 @@ export interface SkyCircle {
  * the Milky Way. An invented star is the same on every night, whatever circle is asked for.
  */
 export function starField(camera: ScenarioCamera, circle: SkyCircle, faintest: number): StarField {
-  realStars ??= readRealStars();
   const table = colorTable(camera);
   const near = Math.cos((circle.radius * Math.PI) / 180);
   const [cx, cy, cz] = circle.center;
@@ -68,8 +60,9 @@ export function starField(camera: ScenarioCamera, circle: SkyCircle, faintest: n
     rows.push(v[0], v[1], v[2], magnitude, power * table[3 * step]!, power * table[3 * step + 1]!);
     rows.push(power * table[3 * step + 2]!);
   };
-  for (let i = 0; i < STAR_COUNT && realStars[i * 4 + 2]! <= faintest; i++) {
-    add(direction(realStars[i * 4]!, realStars[i * 4 + 1]!), realStars[i * 4 + 2]!, realStars[i * 4 + 3]!);
+  const real = starCatalogue();
+  for (let i = 0; i < real.count && real.magnitude[i]! <= faintest; i++) {
+    add(direction(real.rightAscension[i]!, real.declination[i]!), real.magnitude[i]!, real.colorIndex[i]!);
   }
   if (faintest > REAL_LIMIT) inventFaint(circle, faintest, add);
   const count = rows.length / 7;

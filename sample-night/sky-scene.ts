@@ -16,10 +16,12 @@ import {
   transpose,
 } from './_geometry.js';
 import { type LandLayer, landLayer, type Panorama, paintPanorama } from './_land.js';
+import { GRID_STEP, type LensGrid, lensGrid } from './_lens-grid.js';
 import { collectFlat, collectLight, type FrameScene, forEachStar, shakePath, spotSigma } from './_light.js';
 import { hash } from './_noise.js';
+import { electronsPerSecond, naturalSky } from './_photometry.js';
 import { makeSensor, readOut, type Sensor } from './_sensor.js';
-import { electronsPerSecond, GRID_STEP, type LensGrid, lensGrid, naturalSky, skyGlow } from './_sky-glow.js';
+import { skyGlow } from './_sky-glow.js';
 import { type StarField, starField } from './_star-field.js';
 import { gainOf, type NightScenario, realExposure, type Shot } from './night-scenario.js';
 import { type FrameTruth, frameTruth, judge, type NightTruth, nightTruth } from './truth.js';

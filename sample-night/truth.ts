@@ -1,5 +1,5 @@
-import { Body, Equator, Horizon, Observer } from 'astronomy-engine';
 import type { ReasonCode, Verdict } from '../src/core/index.js';
+import { moonPosition, sunPosition } from '../src/sky/index.js';
 import { apply, type FrameGeometry, frameGeometry, starToPixel } from './_geometry.js';
 import { project } from './_lens.js';
 import type { Sensor, SensorDefect } from './_sensor.js';
@@ -146,13 +146,6 @@ function centerTrail(scenario: NightScenario, shot: Shot): number {
   return Math.hypot(b[0]! - a[0]!, b[1]! - a[1]!);
 }
 
-function altitudeOf(scenario: NightScenario, body: Body, time: number): number {
-  const date = new Date(Date.parse(scenario.start) + time * 1000);
-  const observer = new Observer(scenario.site.latitude, scenario.site.longitude, scenario.site.altitude);
-  const place = Equator(body, date, observer, true, true);
-  return Horizon(date, observer, place.ra, place.dec, 'normal').altitude;
-}
-
 const sequenceKey = (shot: Shot): string =>
   JSON.stringify([
     shot.role,
@@ -172,6 +165,7 @@ export function judge(scenario: NightScenario): Judged[] {
     return 2 * Math.sqrt(Math.LN2 * (2 * variance + centerTrail(scenario, shot) ** 2 / 12));
   });
   const clear = shots.map((shot) => (shot.cloud?.transparency ?? 1) * (1 - (shot.dew?.loss ?? 0)));
+  const opening = (shot: Shot) => new Date(Date.parse(scenario.start) + shot.time * 1000);
   let sequence = -1;
   let segment = 0;
   let key = '';
@@ -187,8 +181,8 @@ export function judge(scenario: NightScenario): Judged[] {
   return shots.map((shot, i): Judged => {
     const base = {
       ...place[i]!,
-      sunAltitude: altitudeOf(scenario, Body.Sun, shot.time),
-      moonAltitude: altitudeOf(scenario, Body.Moon, shot.time),
+      sunAltitude: sunPosition(opening(shot), scenario.site).altitude,
+      moonAltitude: moonPosition(opening(shot), scenario.site).altitude,
       fwhm: fwhm[i]!,
       trailLength: hasStars(shot) ? centerTrail(scenario, shot) : 0,
       extraTrail: shot.shake?.length ?? 0,
