@@ -29,13 +29,41 @@ export interface LightRaster {
   readonly stepLatitude: number;
   /** Whether the tie names a pixel's corner or its center. @source OGC 19-008r4, GTRasterTypeGeoKey */
   readonly pixelIs: 'area' | 'point';
-  /** EPSG code of the coordinate system; absent when the file names none. */
+  /** EPSG code of the coordinate system; absent when the file names none (32767 in its keys: user-defined). */
   readonly epsg?: number;
+  /** Name of the projection as the file gives it, for the message when it is refused. */
+  readonly projection?: string;
   readonly unit: RasterUnit;
 }
 
 /** EPSG codes of plain longitude and latitude in deg. WGS 84, WGS 72, NAD83, ETRS89: within 2 m of each other but WGS 72 (17 m). */
 const GEOGRAPHIC = [4326, 4322, 4269, 4258];
+
+/**
+ * What a GeoTIFF's keys say of its grid. A projected or user-defined system is named and left to be refused.
+ * @source OGC 19-008r4: GTModelTypeGeoKey 1 projected, 2 geographic; 32767 user-defined; GTRasterTypeGeoKey 1 area, 2 point
+ */
+export function gridSystem(
+  geoKeys: Readonly<Record<string, unknown>>,
+): Pick<LightRaster, 'epsg' | 'projection' | 'pixelIs'> {
+  const code = (name: string): number | undefined => {
+    const value = geoKeys[name];
+    return typeof value === 'number' && value > 0 && value < 32_767 ? value : undefined;
+  };
+  const pixelIs = geoKeys.GTRasterTypeGeoKey === 2 ? 'point' : 'area';
+  const geographic = geoKeys.GTModelTypeGeoKey === 2;
+  const epsg = code(geographic ? 'GeographicTypeGeoKey' : 'ProjectedCSTypeGeoKey');
+  const citation = geoKeys.GTCitationGeoKey;
+  const projection =
+    !geographic && typeof citation === 'string' && citation.trim() !== ''
+      ? `the projection ${citation.replaceAll('|', ' ').trim()}`
+      : undefined;
+  return {
+    pixelIs,
+    ...(epsg === undefined ? {} : { epsg }),
+    ...(projection === undefined ? {} : { projection }),
+  };
+}
 
 /** A raster's answer for a position. */
 export interface RasterValue {
@@ -49,7 +77,8 @@ export interface RasterValue {
 
 function checkRaster(raster: LightRaster): void {
   if (raster.epsg === undefined || !GEOGRAPHIC.includes(raster.epsg)) {
-    const found = raster.epsg === undefined ? 'names no coordinate system' : `is in EPSG:${raster.epsg}`;
+    const named = raster.projection ?? (raster.epsg === undefined ? undefined : `EPSG:${raster.epsg}`);
+    const found = named === undefined ? 'names no coordinate system' : `is in ${named}`;
     throw new InputError(
       'VALUE_NOT_UNDERSTOOD',
       `Expected a light map in longitude and latitude (EPSG:4326) but the file ${found}; convert it to EPSG:4326 first.`,
@@ -90,10 +119,12 @@ export function rasterValueAt(raster: LightRaster, position: Position): RasterVa
   const y = (position.latitude - raster.originLatitude) / raster.stepLatitude + corner + 1e-9;
   if (!(x >= 0 && x < raster.width && y >= 0 && y < raster.height)) return undefined;
   const [column, row] = [Math.floor(x), Math.floor(y)];
+  // Files write the value in decimal, the pixels hold it as float32; -3.4e38 and its kin are one idea.
+  const missing = new Set(raster.noData === undefined ? [] : [raster.noData, Math.fround(raster.noData)]);
   const pixel = (c: number, r: number): number | undefined => {
     if (c < 0 || c >= raster.width || r < 0 || r >= raster.height) return undefined;
     const value = raster.values[r * raster.width + c]!;
-    return Number.isFinite(value) && value !== raster.noData ? value : undefined;
+    return Number.isFinite(value) && !missing.has(value) ? value : undefined;
   };
   const nearest = pixel(column, row);
   if (nearest === undefined) return undefined;
