@@ -247,7 +247,8 @@ function whiteOf(
   { scale, zero, highest }: { readonly scale: number; readonly zero: number; readonly highest: number },
 ): number {
   const stated = numeric(cards.get('SATURATE')) ?? numeric(cards.get('DATAMAX'));
-  if (stated !== undefined && stated > 0) return stated;
+  // A stated level below what the file holds is a slip of whoever wrote it.
+  if (stated !== undefined && stated > 0 && stated * 1.02 >= highest) return stated;
   if (bitpix === 8) return zero + scale * 255;
   if (bitpix === 16) return zero + scale * 32767;
   if (highest <= 1) return 1;

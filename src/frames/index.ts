@@ -11,5 +11,8 @@ export {
   readHeader,
   readPixels,
 } from './registry.js';
+export { readThumbnail, type Thumbnail } from './thumbnail.js';
 export { type DngContent, writeDng } from './write-dng.js';
+export { type FitsCard, type FitsContent, fitsCardsOf, writeFits } from './write-fits.js';
 export { type JpegContent, withJpegMetadata, writeJpeg } from './write-jpeg.js';
+export { type TiffContent, writeTiff } from './write-tiff.js';

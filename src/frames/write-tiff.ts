@@ -1,0 +1,88 @@
+import { layTiff, type Tag, type TagValue } from './_ifd-write.js';
+import { type ExifFields, imageTags, pointerTags } from './exif-block.js';
+
+/** A picture to be written as TIFF. */
+export interface TiffContent {
+  readonly width: number;
+  readonly height: number;
+  /** 3: red, green, blue; 1: gray. */
+  readonly planes: 1 | 3;
+  /** Planar, row-major: `data[(plane*height + y)*width + x]`. NaN in floats is kept. */
+  readonly data: Uint16Array | Float32Array;
+  /** What the values mean; linear results carry `LINEAR_SRGB_ICC` or none, pictures `SRGB_ICC` (L48). */
+  readonly icc?: Uint8Array;
+  readonly exif?: ExifFields;
+  /** ImageDescription, ASCII. */
+  readonly description?: string;
+}
+
+/** Strips near this size read well everywhere (TIFF 6.0 recommends small strips). */
+const STRIP_BYTES = 1 << 18;
+
+const short = (...values: number[]): TagValue => ({ type: 'short', values });
+const long = (...values: number[]): TagValue => ({ type: 'long', values });
+
+/**
+ * Writes an uncompressed baseline TIFF: chunky, strips, no alpha (L57), 16-bit integers or 32-bit floats,
+ * with EXIF and ICC in their own tags (L46). The same input gives the same bytes.
+ *
+ * @throws {RangeError} when lengths do not agree or the file would pass 4 GiB
+ * @source TIFF 6.0 (Adobe 1992) sections 4 and 6 (bilevel, RGB), 19 (SampleFormat); ICC.1:2010 annex B.3 (tag 34675)
+ */
+export function writeTiff(content: TiffContent): Uint8Array {
+  const { width, height, planes, data } = content;
+  if (data.length !== width * height * planes)
+    throw new RangeError(`expected ${width * height * planes} samples but received ${data.length}`);
+  const bytesEach = data.BYTES_PER_ELEMENT;
+  const rowBytes = width * planes * bytesEach;
+  const rows = Math.max(1, Math.min(height, Math.floor(STRIP_BYTES / rowBytes)));
+  const blocks: Uint8Array[] = [];
+  for (let top = 0; top < height; top += rows) {
+    blocks.push(chunkyRows(content, top, Math.min(rows, height - top)));
+  }
+  const each = <T>(value: T): T[] => new Array<T>(planes).fill(value);
+  const exif: ExifFields = { width, height, colorSpace: 65535, ...content.exif };
+  const tags: Tag[] = [
+    { id: 254, value: long(0) },
+    { id: 256, value: long(width) },
+    { id: 257, value: long(height) },
+    { id: 258, value: short(...each(bytesEach * 8)) },
+    { id: 259, value: short(1) },
+    { id: 262, value: short(planes === 3 ? 2 : 1) },
+    { id: 273, value: { type: 'blocks', blocks } },
+    { id: 277, value: short(planes) },
+    { id: 278, value: long(rows) },
+    { id: 279, value: long(...blocks.map((block) => block.byteLength)) },
+    { id: 282, value: { type: 'rational', values: [300] } },
+    { id: 283, value: { type: 'rational', values: [300] } },
+    { id: 284, value: short(1) },
+    { id: 296, value: short(2) },
+    { id: 339, value: short(...each(data instanceof Float32Array ? 3 : 1)) },
+    ...imageTags({
+      ...exif,
+      ...(content.description === undefined ? {} : { description: content.description }),
+    }),
+    ...pointerTags(exif),
+  ];
+  if (content.icc !== undefined) tags.push({ id: 34675, value: { type: 'undefined', bytes: content.icc } });
+  return layTiff([tags]);
+}
+
+/** Rows of the picture, samples side by side, little-endian. */
+function chunkyRows({ width, height, planes, data }: TiffContent, top: number, rows: number): Uint8Array {
+  const count = width * rows;
+  const ordered =
+    data instanceof Float32Array ? new Float32Array(count * planes) : new Uint16Array(count * planes);
+  for (let plane = 0; plane < planes; plane++) {
+    const from = (plane * height + top) * width;
+    for (let i = 0, to = plane; i < count; i++, to += planes) ordered[to] = data[from + i]!;
+  }
+  if (new Uint8Array(new Uint16Array([1]).buffer)[0] !== 1) {
+    const view = new DataView(ordered.buffer);
+    ordered.forEach((value, i) => {
+      if (ordered instanceof Float32Array) view.setFloat32(4 * i, value, true);
+      else view.setUint16(2 * i, value, true);
+    });
+  }
+  return new Uint8Array(ordered.buffer);
+}
