@@ -117,8 +117,7 @@ export function exifTags(fields: ExifFields): Tag[] {
     add(0x9003, ascii(exifTime(fields.wallTime)));
     add(0x9004, ascii(exifTime(fields.wallTime)));
     if (fields.subSecond !== undefined) {
-      add(0x9291, ascii(subSecondDigits(fields.subSecond)));
-      add(0x9292, ascii(subSecondDigits(fields.subSecond)));
+      for (const id of [0x9290, 0x9291, 0x9292]) add(id, ascii(subSecondDigits(fields.subSecond)));
     }
     if (fields.utcOffsetMinutes !== undefined) {
       for (const id of [0x9010, 0x9011, 0x9012]) add(id, ascii(offsetText(fields.utcOffsetMinutes)));

@@ -1,4 +1,5 @@
 import type { CfaPattern } from '../core/index.js';
+import { cameraName } from './_header-fields.js';
 import { type Directory, layTiff, type Tag, type TagValue } from './_ifd-write.js';
 import { type ExifFields, imageTags, pointerTags } from './exif-block.js';
 
@@ -106,7 +107,7 @@ export function writeDng(content: DngContent): Uint8Array {
       id: 50708,
       value: {
         type: 'ascii',
-        text: [exif.cameraMake, exif.cameraModel].filter(Boolean).join(' ') || 'unknown camera',
+        text: cameraName(exif.cameraMake, exif.cameraModel) ?? 'unknown camera',
       },
     },
     { id: 50721, value: { type: 'srational', values: content.colorMatrix } },
