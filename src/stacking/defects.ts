@@ -1,4 +1,4 @@
-import { type CfaPattern, type FramePixels, madSigma, median } from '../core/index.js';
+import { type CfaPattern, type FramePixels, median, SIGMA_PER_MAD } from '../core/index.js';
 import { sitePeriod } from './_sites.js';
 import type { Master } from './master.js';
 
@@ -26,7 +26,8 @@ function sameColorStep(cfa: CfaPattern | undefined): number {
 
 /**
  * What a pixel stands above its four nearest same-colour neighbours' median, ADU; NaN within a step of the
- * edge. f32[height*width]. The median of four is the mean of the middle two.
+ * edge. f32[height*width]. The median of four is the mean of the middle two. Below the median but not below
+ * all four is 0: beside a lamp the dark side is no dead pixel.
  */
 export function excessOver(
   data: Float32Array,
@@ -44,16 +45,17 @@ export function excessOver(
       const d = data[at + step * w]!;
       const low = Math.min(a, b, c, d);
       const high = Math.max(a, b, c, d);
-      excess[at] = data[at]! - (a + b + c + d - low - high) / 2;
+      const over = data[at]! - (a + b + c + d - low - high) / 2;
+      excess[at] = over < 0 && data[at]! >= low ? 0 : over;
     }
   }
   return excess;
 }
 
-/** Strided sample of the finite values, for typical noise. */
+/** Typical noise of excesses, from the positive half of a strided sample: the negative half holds the zeros. */
 function sampleSigma(values: Float32Array): number {
   const step = sitePeriod(values.length);
-  return madSigma(values.filter((_, i) => i % step === 0));
+  return SIGMA_PER_MAD * median(values.filter((value, i) => i % step === 0 && value > 0));
 }
 
 /** Limit in sigma of the map itself beyond which a pixel is a defect. */
@@ -69,7 +71,7 @@ const TOUCHING_SHARE = 0.3;
  */
 export function defectsFromDark(dark: Master, noise = dark.spread): DefectMap {
   const excess = excessOver(dark.data, dark);
-  const limit = DEFECT_SIGMA * Math.max(noise, sampleSigma(excess));
+  const limit = DEFECT_SIGMA * Math.max(noise, sampleSigma(excess) || 0);
   const found: number[] = [];
   for (let i = 0; i < excess.length; i++) if (Math.abs(excess[i]!) > limit) found.push(i);
   return { width: dark.width, height: dark.height, index: Int32Array.from(found) };
@@ -119,7 +121,9 @@ export function createDefectFinder(options: DefectFinderOptions): DefectFinder {
   function finish(): DefectMap {
     if (kept.length < 3) return { width, height, index: new Int32Array(0) };
     const middle = temporalMedian(kept);
-    const limit = DEFECT_SIGMA * Math.max(sampleSigma(middle), 1);
+    // Scatter of a median of n: sqrt(pi/2 / n). Measured may be less where zeros pile up.
+    const limit =
+      DEFECT_SIGMA * Math.max(sampleSigma(middle) || 0, STEPS * Math.sqrt(Math.PI / 2 / kept.length));
     const found: number[] = [];
     for (let y = 1; y < height - 1; y++) {
       for (let x = 1; x < width - 1; x++) {
