@@ -64,6 +64,8 @@ export interface MoonFacts {
   /** Illuminated share in the middle of the night, 0 to 1. */
   readonly illumination: number;
   readonly waxing: boolean;
+  /** In words: new moon, waxing crescent, first quarter and so on. */
+  readonly phase: string;
   readonly rise?: string;
   readonly set?: string;
   /** Highest geometric altitude, deg, while it is dark (from sunset to sunrise when it never gets dark). */

@@ -18,7 +18,7 @@ import type {
   WindowFacts,
 } from './plan-facts-types.js';
 import { CLASS_TABLES, NATURAL_BRIGHTNESS, skyClass } from './sky-brightness.js';
-import { moonIllumination } from './sun-moon.js';
+import { moonIllumination, phaseName } from './sun-moon.js';
 import { altitudeTable, type TargetTrack, targetTimes, trackTarget } from './target-track.js';
 import { parseTarget, type Target } from './targets.js';
 import { moonlightAt, type NightWindow, nightWindowFor } from './window.js';
@@ -79,6 +79,7 @@ function moonFacts(plan: Plan, facts: Darkness, track: TargetTrack): MoonFacts {
   return known<MoonFacts>({
     illumination,
     waxing,
+    phase: phaseName({ illumination, waxing }),
     rise: times.rise === undefined ? undefined : iso(times.rise),
     set: times.set === undefined ? undefined : iso(times.set),
     maxAltitude: highest.altitude,

@@ -80,3 +80,14 @@ export function phaseAngle(
 
 /** Illuminated share of a disc at a phase angle, 0 to 1. @source Meeus, eq. 48.1. */
 export const illuminatedShare = (angle: number): number => (1 + Math.cos((angle * Math.PI) / 180)) / 2;
+
+/** The moon's phase in the words of a calendar. New and full are the days around: below 2 % and above 98 %; a quarter is within 5 % of half. */
+export function phaseName({
+  illumination,
+  waxing,
+}: Pick<MoonIllumination, 'illumination' | 'waxing'>): string {
+  if (illumination < 0.02) return 'new moon';
+  if (illumination > 0.98) return 'full moon';
+  if (Math.abs(illumination - 0.5) <= 0.05) return waxing ? 'first quarter' : 'last quarter';
+  return `${waxing ? 'waxing' : 'waning'} ${illumination < 0.5 ? 'crescent' : 'gibbous'}`;
+}
