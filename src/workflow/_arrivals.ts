@@ -238,7 +238,11 @@ function canJoin(place: PlaceChoice, site: SessionRecord['site']): boolean {
 }
 
 /** New files of a shot that the session holds already join its frame; all others are frames of their own. */
-function joinMembers(tools: IntakeTools, existing: readonly Member[], fresh: readonly Member[]): Member[] {
+export function joinMembers(
+  tools: IntakeTools,
+  existing: readonly Member[],
+  fresh: readonly Member[],
+): Member[] {
   if (existing.length === 0) return [...fresh];
   const all = [...existing, ...fresh];
   const readable = all.filter(({ hasHeader }) => hasHeader);

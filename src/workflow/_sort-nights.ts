@@ -35,8 +35,10 @@ export interface Member {
   readonly glimpse?: FrameGlimpse;
   readonly chosenRole?: Role;
   readonly failure?: FileFailure;
-  /** True when the quick look is not yet kept beside the session. */
+  /** True when the library did not hold this frame before. */
   readonly fresh: boolean;
+  /** True when it comes from another session, so that its quick look has to be kept anew. */
+  readonly moved?: boolean;
 }
 
 const FORMATS: readonly (readonly [RegExp, FrameFormat])[] = [
@@ -189,7 +191,7 @@ export async function storeSession(
   }
   const roles = new Map(grouping.roles.map((role) => [role.id, role]));
   for (const member of members) {
-    if (member.glimpse && member.fresh) {
+    if (member.glimpse && (member.fresh || member.moved)) {
       saveGlimpse(library, { folder: session.folder, frameId: member.id }, member.glimpse);
     }
   }

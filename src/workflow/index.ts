@@ -1,5 +1,19 @@
+export {
+  type AmendOptions,
+  type AmendResult,
+  amend,
+  chooseRole,
+  type Decided,
+  drop,
+  keep,
+  regroup,
+  undecide,
+} from './amend.js';
+export { type CheckOptions, check } from './check.js';
 export * from './context.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
+export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
 export * from './plan.js';
 export { search, searchFor } from './search.js';
 export * from './show.js';
+export { addSite, listSites, type SiteOptions } from './sites.js';

@@ -1,0 +1,305 @@
+import { InputError, type Role, type Verdict } from '../core/index.js';
+import {
+  findFrame,
+  findPlan,
+  findSession,
+  finishMoves,
+  holdLibrary,
+  type Library,
+  newSessionName,
+  notesOf,
+  openLibrary,
+  removeEmptySession,
+  type SequenceRecord,
+  type SessionContent,
+  type SessionRecord,
+  type SiteRecord,
+  sequencesOf,
+  session,
+  sessionsOfNight,
+  setNotes,
+  setRole,
+  setTags,
+  setVerdict,
+  siteById,
+  tagsOf,
+} from '../library/index.js';
+import { checkZone, nightOf } from '../sky/index.js';
+import { joinMembers } from './_arrivals.js';
+import { type IntakeTools, intakeTools } from './_intake-tools.js';
+import { type PlaceOptions, siteSaid } from './_site-choice.js';
+import { bodyOf, type Member, membersOf, startOf, storeSession } from './_sort-nights.js';
+import type { WorkflowContext } from './context.js';
+
+/** What may be corrected; what is absent stays. */
+export interface AmendOptions extends PlaceOptions {
+  /** s to add to the camera's clock. */
+  readonly clockOffset?: number | undefined;
+  /** Serial number or name of the one body whose clock is meant; all bodies when absent. */
+  readonly body?: string | undefined;
+  /** Replaces the notes; an empty text takes them away. */
+  readonly notes?: string | undefined;
+  /** Replaces the tags. */
+  readonly tags?: readonly string[] | undefined;
+}
+
+/** A session after a correction. */
+export interface AmendResult {
+  readonly session: SessionRecord;
+  readonly sequences: readonly SequenceRecord[];
+  readonly notes: string;
+  readonly tags: readonly string[];
+  /** Ids of other sessions that received frames (another night by the corrected clock) or were joined. */
+  readonly alsoChanged: readonly string[];
+  /** True when instants or the site changed, so that what rests on the sky should be worked out again. */
+  readonly skyChanged: boolean;
+}
+
+/** Opens the library to write, holds it, and closes it whatever happens. */
+async function withHeld<T>(
+  context: WorkflowContext,
+  task: string,
+  work: (library: Library) => Promise<T>,
+): Promise<T> {
+  const library = openLibrary(context.libraryDir, { mode: 'write' });
+  try {
+    const release = await holdLibrary(library, { task, signal: context.signal });
+    try {
+      await finishMoves(library);
+      return await work(library);
+    } finally {
+      release();
+    }
+  } finally {
+    library.close();
+  }
+}
+
+/**
+ * Corrects site, zone, clock, plan, notes or tags of a session and works out again what rests on them:
+ * instants, night, roles, sequences, moon. Originals are never touched; ids stay. Frames that belong to
+ * another night by the corrected clock move there; a session of the same night and site is joined.
+ *
+ * @throws {InputError} UNKNOWN_ID and what the options' values deserve
+ */
+export function amend(
+  context: WorkflowContext,
+  wanted: string,
+  options: AmendOptions,
+  tools: IntakeTools = intakeTools,
+): Promise<AmendResult> {
+  return withHeld(context, 'amending a session', async (library) => {
+    const before = findSession(library, wanted);
+    const content = amendedContent(library, before, options);
+    const members = membersOf(library, before);
+    const skyChanged =
+      content.siteId !== before.site?.id ||
+      content.zone !== before.zone ||
+      content.clockOffset !== before.clockOffset ||
+      JSON.stringify(content.clockOffsets) !== JSON.stringify(before.clockOffsets);
+    const changed = await storeByNight(library, tools, { before, content, members });
+    const id = session(library, before.id) ? before.id : changed[0]!;
+    const owner = { kind: 'session' as const, id };
+    if (options.notes !== undefined) setNotes(library, owner, options.notes);
+    if (options.tags !== undefined) setTags(library, owner, options.tags);
+    return {
+      session: session(library, id)!,
+      sequences: sequencesOf(library, id),
+      notes: notesOf(library, 'session', id),
+      tags: tagsOf(library, 'session', id),
+      alsoChanged: changed.filter((other) => other !== id),
+      skyChanged,
+    };
+  });
+}
+
+/** Groups a session again, after a role was chosen by hand. */
+export const regroup = (
+  context: WorkflowContext,
+  wanted: string,
+  tools: IntakeTools = intakeTools,
+): Promise<AmendResult> => amend(context, wanted, {}, tools);
+
+function amendedContent(library: Library, before: SessionRecord, options: AmendOptions): SessionContent {
+  if (options.zone !== undefined) checkZone(options.zone);
+  if (options.clockOffset !== undefined && !Number.isFinite(options.clockOffset)) {
+    throw new InputError(
+      'VALUE_OUT_OF_RANGE',
+      `Expected seconds for --clock-offset but received ${options.clockOffset}.`,
+    );
+  }
+  const plan = options.planId === undefined ? undefined : findPlan(library, options.planId);
+  const site: SiteRecord | undefined =
+    siteSaid(library, options) ??
+    before.site ??
+    (plan?.siteId === undefined ? undefined : siteById(library, plan.siteId));
+  const moved = site?.id !== before.site?.id;
+  const planId = plan?.id ?? before.planId;
+  const offsets = { ...before.clockOffsets };
+  let clockOffset = before.clockOffset;
+  if (options.clockOffset !== undefined) {
+    if (options.body === undefined) {
+      clockOffset = options.clockOffset;
+      for (const body of Object.keys(offsets)) delete offsets[body];
+    } else offsets[options.body] = options.clockOffset;
+  }
+  return {
+    id: before.id,
+    night: before.night,
+    folder: before.folder,
+    zone: options.zone ?? (moved ? (site?.zone ?? before.zone) : before.zone),
+    clockOffset,
+    clockOffsets: offsets,
+    ...(site ? { siteId: site.id } : {}),
+    ...(planId ? { planId } : {}),
+  };
+}
+
+/**
+ * Stores members under the nights their instants now say: most of them in the session itself, the rest in
+ * the sessions of their nights.
+ *
+ * @returns ids of all sessions stored, the one with most members first
+ */
+async function storeByNight(
+  library: Library,
+  tools: IntakeTools,
+  parts: {
+    readonly before: SessionRecord;
+    readonly content: SessionContent;
+    readonly members: readonly Member[];
+  },
+): Promise<string[]> {
+  const { before, content } = parts;
+  const site = content.siteId === undefined ? undefined : siteById(library, content.siteId);
+  const position =
+    site?.latitude === undefined || site.longitude === undefined
+      ? undefined
+      : { latitude: site.latitude, longitude: site.longitude };
+  const nights = new Map<string, Member[]>();
+  let last = before.night;
+  for (const member of [...parts.members].sort((a, b) => (a.cardPath < b.cardPath ? -1 : 1))) {
+    const start = startOf(tools, content, member.header);
+    if (start !== undefined) last = nightOf(new Date(start), content.zone);
+    nights.set(last, [...(nights.get(last) ?? []), member]);
+  }
+  const ordered = [...nights].sort(([a, x], [b, y]) => y.length - x.length || (a < b ? -1 : 1));
+  const stored: string[] = [];
+  // Frames that leave are stored first, so that the session itself is counted without them.
+  for (const [i, [night, members]] of [...ordered.entries()].reverse()) {
+    const target = sessionsOfNight(library, night).find(
+      (other) => other.id !== before.id && other.site?.id === content.siteId,
+    );
+    if (target || i > 0) {
+      const name = target ?? newSessionName(library, night, site?.name);
+      const { id: _, folder: __, planId: ___, ...shared } = content;
+      await storeSession(library, tools, {
+        session: {
+          ...shared,
+          id: name.id,
+          folder: name.folder,
+          night,
+          clockOffsets: { ...target?.clockOffsets, ...bodiesOffset(content, members) },
+          ...(target?.planId ? { planId: target.planId } : {}),
+          clockOffset: target?.clockOffset ?? content.clockOffset ?? 0,
+        },
+        site: position,
+        members: joinMembers(
+          tools,
+          target ? membersOf(library, target) : [],
+          members.map((member) => ({ ...member, moved: true })),
+        ),
+      });
+      stored.unshift(name.id);
+    } else {
+      await storeSession(library, tools, { session: { ...content, night }, site: position, members });
+      stored.unshift(content.id);
+    }
+  }
+  if (!stored.includes(before.id)) await removeEmptySession(library, before.id);
+  return stored;
+}
+
+/** Offsets by body, for frames that join a session with an offset of its own. */
+const bodiesOffset = (content: SessionContent, members: readonly Member[]): Record<string, number> =>
+  Object.fromEntries(
+    members.map(({ header }) => [
+      bodyOf(header),
+      content.clockOffsets?.[bodyOf(header)] ?? content.clockOffset ?? 0,
+    ]),
+  );
+
+/** What `decide` changed. */
+export interface Decided {
+  readonly frameIds: readonly string[];
+  /** Sequences whose counts changed; a stack of theirs no longer matches. */
+  readonly sequenceIds: readonly string[];
+}
+
+/**
+ * Records the photographer's own verdict on frames; undefined takes it back. All or nothing.
+ *
+ * @param wanted ids, beginnings of ids, or file names (`NAME@SESSION` where several nights hold it)
+ * @throws {InputError} UNKNOWN_ID
+ */
+export function decide(
+  context: WorkflowContext,
+  wanted: readonly string[],
+  verdict: Exclude<Verdict, 'none'> | undefined,
+): Decided {
+  const library = openLibrary(context.libraryDir, { mode: 'write' });
+  try {
+    const frames = wanted.map((each) => findFrame(library, each));
+    const other = frames.find(({ role }) => role !== 'light');
+    if (other) {
+      throw new InputError(
+        'VALUE_OUT_OF_RANGE',
+        `Expected lights but ${other.files[0]?.name ?? other.id} is a ${other.role}; only lights are kept or dropped.`,
+      );
+    }
+    const sequenceIds = new Set<string>();
+    for (const frame of frames) {
+      setVerdict(library, frame.id, verdict, 'person');
+      if (frame.sequenceId) sequenceIds.add(frame.sequenceId);
+    }
+    return { frameIds: frames.map(({ id }) => id), sequenceIds: [...sequenceIds].sort() };
+  } finally {
+    library.close();
+  }
+}
+
+/** Keeps frames whatever was measured. */
+export const keep = (context: WorkflowContext, frames: readonly string[]): Decided =>
+  decide(context, frames, 'keep');
+/** Drops frames whatever was measured. */
+export const drop = (context: WorkflowContext, frames: readonly string[]): Decided =>
+  decide(context, frames, 'drop');
+/** Goes back to what was measured. */
+export const undecide = (context: WorkflowContext, frames: readonly string[]): Decided =>
+  decide(context, frames, undefined);
+
+/**
+ * Records the role a photographer chose for frames (undefined takes it back) and groups their sessions again.
+ *
+ * @throws {InputError} UNKNOWN_ID
+ */
+export async function chooseRole(
+  context: WorkflowContext,
+  wanted: readonly string[],
+  role: Role | undefined,
+  tools: IntakeTools = intakeTools,
+): Promise<readonly AmendResult[]> {
+  const library = openLibrary(context.libraryDir, { mode: 'write' });
+  const sessionIds = new Set<string>();
+  try {
+    for (const frame of wanted.map((each) => findFrame(library, each))) {
+      setRole(library, frame.id, role);
+      sessionIds.add(frame.sessionId);
+    }
+  } finally {
+    library.close();
+  }
+  const results: AmendResult[] = [];
+  for (const id of sessionIds) results.push(await regroup(context, id, tools));
+  return results;
+}

@@ -1,0 +1,83 @@
+import { InputError } from '../core/index.js';
+import { openLibrary, type SiteRecord, saveSite, siteNamed, sites } from '../library/index.js';
+import { checkZone, zoneAt } from '../sky/index.js';
+import type { LatLon } from './_site-choice.js';
+import type { WorkflowContext } from './context.js';
+
+/** What `addSite` is told; what is absent stays as it was. */
+export interface SiteOptions {
+  readonly name: string;
+  readonly at?: LatLon | undefined;
+  /** IANA zone; looked up from the position when absent. */
+  readonly zone?: string | undefined;
+  /** m */
+  readonly elevation?: number | undefined;
+  /** Darkest zenith brightness, mag/arcsec^2. */
+  readonly skyBrightness?: number | undefined;
+  readonly notes?: string | undefined;
+  /** Makes it the site of nights without any hint. */
+  readonly isDefault?: boolean | undefined;
+}
+
+/**
+ * Adds a named site, or corrects the one of that name. The first site becomes the default one.
+ *
+ * @throws {InputError} a position, zone, elevation or brightness out of range
+ */
+export function addSite(context: WorkflowContext, options: SiteOptions): SiteRecord {
+  const { at } = options;
+  if (at && !(Math.abs(at.latitude) <= 90 && Math.abs(at.longitude) <= 180)) {
+    throw new InputError(
+      'VALUE_OUT_OF_RANGE',
+      `Expected a latitude within 90 and a longitude within 180 degrees for --at but received ${at.latitude},${at.longitude}; as in --at -31.25,20.5.`,
+    );
+  }
+  if (options.zone !== undefined) checkZone(options.zone);
+  const within = (
+    name: string,
+    value: number | undefined,
+    [min, max]: readonly [number, number],
+    unit: string,
+  ) => {
+    if (value !== undefined && !(value >= min && value <= max)) {
+      throw new InputError(
+        'VALUE_OUT_OF_RANGE',
+        `Expected ${min} to ${max} ${unit} for --${name} but received ${value}.`,
+      );
+    }
+  };
+  within('elevation', options.elevation, [-500, 9000], 'm');
+  within('sky', options.skyBrightness, [10, 23], 'mag/arcsec^2');
+  const library = openLibrary(context.libraryDir, { mode: 'write' });
+  try {
+    const known = siteNamed(library, options.name);
+    const zone = options.zone ?? (at ? zoneAt(at.latitude, at.longitude) : undefined);
+    if (!known && zone === undefined) {
+      throw new InputError(
+        'USAGE',
+        `Expected where ${options.name} is but received neither --at nor --zone; as in site add "${options.name}" --at -31.25,20.5.`,
+      );
+    }
+    return saveSite(library, {
+      name: options.name,
+      ...at,
+      ...(zone === undefined ? {} : { zone }),
+      ...(options.elevation === undefined ? {} : { elevation: options.elevation }),
+      ...(options.skyBrightness === undefined ? {} : { skyBrightness: options.skyBrightness }),
+      ...(options.notes === undefined ? {} : { notes: options.notes }),
+      isDefault: options.isDefault ?? sites(library).length === 0,
+    });
+  } finally {
+    library.close();
+  }
+}
+
+/** All sites, by name. */
+export function listSites(context: WorkflowContext): readonly SiteRecord[] {
+  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  try {
+    return sites(library);
+  } finally {
+    library.close();
+  }
+}
