@@ -40,5 +40,7 @@ export {
   type TileResult,
   tileTransfer,
 } from './stack-tile.js';
+export * from './surface.js';
+export * from './tile-task.js';
 export * from './tiles.js';
 export * from './types.js';

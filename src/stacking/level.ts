@@ -2,7 +2,8 @@ import { madSigma } from '../core/index.js';
 import { fitLinear } from './_least-squares.js';
 import type { CoarseSky } from './coarse-sky.js';
 import type { DemosaicMethod } from './demosaic.js';
-import { type PerColor, type SampleVariance, surfaceScale } from './stack-plan.js';
+import type { PerColor, SampleVariance } from './stack-plan.js';
+import { surfaceScale } from './surface.js';
 import { gridPosition } from './tiles.js';
 import type { Surface, WarpGrid } from './types.js';
 

@@ -1,9 +1,6 @@
-import type { CfaPattern } from '../core/index.js';
-import { DataError, InputError } from '../core/index.js';
-import { BLOCK_SIZE, type Rect } from '../kernels/index.js';
+import { type CfaPattern, DataError, InputError, type Mask } from '../core/index.js';
 import type { DemosaicMethod } from './demosaic.js';
 import type { PackRange } from './pack.js';
-import { type GridWindow, gridWindow, shiftGrid, sourceRect, type Tile } from './tiles.js';
 import type { CoarseMap, Surface, TileMethod, WarpGrid } from './types.js';
 
 /** Variance of a demosaiced, resampled and scaled sample, ADU^2: `constant + slope * level`. */
@@ -80,8 +77,12 @@ export interface StackInput {
   /** ADU at which each colour counts as clipped; resampling is bilinear beside such pixels. */
   readonly saturation: PerColor<number>;
   readonly sky?: Partial<CombineOptions>;
-  /** Absent: no land stack. */
-  readonly land?: Partial<CombineOptions> | 'none';
+  readonly land?: Partial<CombineOptions>;
+  /**
+   * Land on the unmoved grid, 1 = land: left out of the sky stack, so that the turning horizon neither
+   * smears nor doubles (P09). Moves with a frame's land grid. A pixel or two too many does no harm.
+   */
+  readonly landMask?: Mask;
   /** Sky level of the reference, per colour: what a star's signal is counted from. */
   readonly skySurface?: PerColor<Surface>;
 }
@@ -90,7 +91,7 @@ export interface StackInput {
 export interface StackPlan extends StackInput {
   readonly demosaic: DemosaicMethod;
   readonly skyOptions: CombineOptions;
-  readonly landOptions: CombineOptions | undefined;
+  readonly landOptions: CombineOptions;
 }
 
 /** Chooses how to combine: a plain mean below four frames, where a clip has nothing to hold on to. */
@@ -124,149 +125,11 @@ export function makeStackPlan(input: StackInput): StackPlan {
     }
   }
   const method = chooseMethod(input.frames.length, input.sky?.method);
-  const land = input.land === 'none' ? undefined : input.land;
   return {
     ...input,
     demosaic: input.demosaic ?? 'edge-aware',
     frames: [...input.frames].sort((a, b) => (a.id < b.id ? -1 : a.id > b.id ? 1 : 0)),
     skyOptions: { ...SKY_COMBINE, ...input.sky, method },
-    landOptions: land && { ...LAND_COMBINE, method, ...land },
+    landOptions: { ...LAND_COMBINE, method, ...input.land },
   };
-}
-
-/** One frame's part in one tile; `rect` is what `stackTile` asks of it. */
-export interface TileFrame {
-  readonly id: string;
-  readonly rect: Rect;
-  readonly grid: GridWindow;
-  readonly scale: number;
-  readonly level: PerColor<Surface> | undefined;
-  readonly variance: PerColor<SampleVariance>;
-  /** f32[blockRows*blockColumns], weights of 32 px blocks. */
-  readonly weights: Float32Array;
-}
-
-/** One of the two stacks of a tile. */
-export interface TileLayer {
-  readonly options: CombineOptions;
-  readonly frames: readonly TileFrame[];
-  /** f32[3*blockRows*blockColumns]: level from which a star's signal counts, per colour. */
-  readonly pedestals: Float32Array;
-}
-
-/** All that a worker needs to make one tile, as plain data that can be copied to it. */
-export interface TileTask {
-  readonly tile: Tile;
-  readonly width: number;
-  readonly height: number;
-  readonly cfa: CfaPattern | undefined;
-  readonly sourcePlanes: 1 | 3;
-  readonly pack: PackRange;
-  readonly demosaic: DemosaicMethod;
-  readonly saturation: PerColor<number>;
-  readonly sky: TileLayer;
-  readonly land: TileLayer | undefined;
-}
-
-/** Centre and half-width that put `Surface` coordinates into about -1..1. */
-export function surfaceScale(
-  width: number,
-  height: number,
-): {
-  readonly centerX: number;
-  readonly centerY: number;
-  readonly radius: number;
-} {
-  return { centerX: (width - 1) / 2, centerY: (height - 1) / 2, radius: Math.max(width, height) / 2 };
-}
-
-/** Value of a surface at a pixel, ADU. */
-export function surfaceAt(
-  surface: Surface,
-  x: number,
-  y: number,
-  scale: { readonly centerX: number; readonly centerY: number; readonly radius: number },
-): number {
-  const u = (x - scale.centerX) / scale.radius;
-  const v = (y - scale.centerY) / scale.radius;
-  const [c0, c1, c2, c3, c4, c5] = surface;
-  return c0 + (c2 + c5 * v) * v + (c1 + c4 * v + c3 * u) * u;
-}
-
-/** Value of a coarse map at a pixel, by bilinear interpolation between cell centres, flat beyond the outer ones. */
-export function coarseMapAt(map: CoarseMap, x: number, y: number, width: number, height: number): number {
-  const u = Math.max(0, Math.min(map.columns - 1, ((x + 0.5) / width) * map.columns - 0.5));
-  const v = Math.max(0, Math.min(map.rows - 1, ((y + 0.5) / height) * map.rows - 0.5));
-  const i = Math.min(Math.floor(u), Math.max(0, map.columns - 2));
-  const j = Math.min(Math.floor(v), Math.max(0, map.rows - 2));
-  const at = (di: number, dj: number): number =>
-    map.data[Math.min(map.rows - 1, j + dj) * map.columns + Math.min(map.columns - 1, i + di)]!;
-  const top = at(0, 0) + (at(1, 0) - at(0, 0)) * (u - i);
-  const bottom = at(0, 1) + (at(1, 1) - at(0, 1)) * (u - i);
-  return top + (bottom - top) * (v - j);
-}
-
-/** Evaluates a function at the centres of a tile's 32 px blocks. */
-function blocks(tile: Tile, value: (x: number, y: number) => number): Float32Array {
-  const columns = Math.ceil(tile.width / BLOCK_SIZE);
-  const rows = Math.ceil(tile.height / BLOCK_SIZE);
-  const half = (BLOCK_SIZE - 1) / 2;
-  return Float32Array.from({ length: columns * rows }, (_, k) =>
-    value(tile.x0 + (k % columns) * BLOCK_SIZE + half, tile.y0 + Math.floor(k / columns) * BLOCK_SIZE + half),
-  );
-}
-
-/** Works out what one tile needs of each frame. */
-export function tileTask(plan: StackPlan, tile: Tile): TileTask {
-  const { width, height } = plan;
-  const period = plan.cfa ? Math.max(plan.cfa.width, plan.cfa.height) : 1;
-  const shape = { width, height, period };
-  const scale = surfaceScale(width, height);
-  const pedestals = (surfaces: PerColor<Surface> | undefined): Float32Array => {
-    const planes = [0, 1, 2].map((color) =>
-      blocks(tile, (x, y) => (surfaces ? surfaceAt(surfaces[color]!, x, y, scale) : 0)),
-    );
-    return Float32Array.from(planes.flatMap((plane) => [...plane]));
-  };
-  const layer = (
-    options: CombineOptions,
-    part: (frame: StackFrame) => Omit<TileFrame, 'id' | 'rect' | 'grid' | 'variance'> & { full: WarpGrid },
-    surfaces: PerColor<Surface> | undefined,
-  ): TileLayer => {
-    const frames: TileFrame[] = [];
-    for (const frame of plan.frames) {
-      const { full, ...rest } = part(frame);
-      const rect = sourceRect(full, tile, shape);
-      if (!rect) continue;
-      frames.push({ id: frame.id, rect, grid: gridWindow(full, tile), variance: frame.variance, ...rest });
-    }
-    return { options, frames, pedestals: pedestals(surfaces) };
-  };
-  const sky = layer(
-    plan.skyOptions,
-    (frame) => ({
-      full: frame.grid,
-      scale: frame.scale,
-      level: frame.level,
-      weights: blocks(tile, (x, y) =>
-        frame.zoneWeights ? frame.weight * coarseMapAt(frame.zoneWeights, x, y, width, height) : frame.weight,
-      ),
-    }),
-    plan.skySurface,
-  );
-  const unmoved = shiftGrid(width, height);
-  const land =
-    plan.landOptions &&
-    layer(
-      plan.landOptions,
-      (frame) => ({
-        full: frame.landGrid ?? unmoved,
-        scale: frame.landScale ?? 1,
-        level: undefined,
-        weights: blocks(tile, () => 1),
-      }),
-      undefined,
-    );
-  const { cfa, sourcePlanes, pack, demosaic, saturation } = plan;
-  return { tile, width, height, cfa, sourcePlanes, pack, demosaic, saturation, sky, land };
 }

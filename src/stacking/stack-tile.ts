@@ -1,12 +1,8 @@
 import { BLOCK_SIZE, type F32Block, type Kernels, makeLanczosTable, type Rect } from '../kernels/index.js';
 import { demosaicInto } from './demosaic.js';
-import {
-  type CombineOptions,
-  surfaceScale,
-  type TileFrame,
-  type TileLayer,
-  type TileTask,
-} from './stack-plan.js';
+import type { CombineOptions } from './stack-plan.js';
+import { surfaceScale } from './surface.js';
+import type { MaskWindow, TileFrame, TileLayer, TileTask } from './tile-task.js';
 import type { Tile } from './tiles.js';
 
 /**
@@ -28,7 +24,7 @@ export interface LayerResult {
 /** A finished tile; hand its buffers over with `tileTransfer`. */
 export interface TileResult {
   readonly tile: Tile;
-  readonly sky: LayerResult;
+  readonly sky: LayerResult | undefined;
   readonly land: LayerResult | undefined;
   /** Most that the kernels' memory held, bytes. */
   readonly peakBytes: number;
@@ -53,7 +49,7 @@ export function tileTransfer(result: TileResult): ArrayBuffer[] {
  */
 export function stackTile(task: TileTask, readCrop: ReadCrop, kernels: Kernels): TileResult {
   kernels.memory.reset();
-  const sky = stackLayer(task, task.sky, readCrop, kernels);
+  const sky = task.sky && stackLayer(task, task.sky, readCrop, kernels);
   kernels.memory.reset();
   const land = task.land && stackLayer(task, task.land, readCrop, kernels);
   return { tile: task.tile, sky, land, peakBytes: kernels.memory.peak };
@@ -97,7 +93,8 @@ function stackLayer(task: TileTask, layer: TileLayer, readCrop: ReadCrop, kernel
   stack.data.fill(Number.NaN);
   layer.frames.forEach((frame, f) => {
     const mark = memory.mark();
-    const source = openSource(task, frame, readCrop, kernels);
+    const hide = layer === task.sky ? hiddenPixels(task.landMask, frame) : undefined;
+    const source = openSource(task, frame, { readCrop, kernels, hide });
     warpFrame(task, frame, {
       kernels,
       source,
@@ -125,12 +122,40 @@ function stackLayer(task: TileTask, layer: TileLayer, readCrop: ReadCrop, kernel
   return combineLayer(task, layer, { kernels, stack, shape, colorStride });
 }
 
+/** Land in a frame's part, u8[height*width]; undefined when there is none. */
+function hiddenPixels(mask: MaskWindow | undefined, frame: TileFrame): Uint8Array | undefined {
+  if (!mask) return undefined;
+  const { rect, landShift } = frame;
+  const hidden = new Uint8Array(rect.width * rect.height);
+  let any = false;
+  for (let y = 0; y < rect.height; y++) {
+    const my = rect.y0 + y - landShift[1] - mask.y0;
+    if (my < 0 || my >= mask.height) continue;
+    for (let x = 0; x < rect.width; x++) {
+      const mx = rect.x0 + x - landShift[0] - mask.x0;
+      if (mx >= 0 && mx < mask.width && mask.data[my * mask.width + mx]) {
+        hidden[y * rect.width + x] = 1;
+        any = true;
+      }
+    }
+  }
+  return any ? hidden : undefined;
+}
+
+interface SourceParts {
+  readonly readCrop: ReadCrop;
+  readonly kernels: Kernels;
+  /** Pixels to treat as holding no data. */
+  readonly hide: Uint8Array | undefined;
+}
+
 /** Unpacks and, where there is a colour filter, demosaics a frame's part; three planes for all kinds of frame. */
-function openSource(task: TileTask, frame: TileFrame, readCrop: ReadCrop, kernels: Kernels): F32Block {
+function openSource(task: TileTask, frame: TileFrame, parts: SourceParts): F32Block {
+  const { kernels, hide } = parts;
   const { memory } = kernels;
   const { width, height } = frame.rect;
   const size = width * height;
-  const crop = readCrop(frame.id, frame.rect);
+  const crop = parts.readCrop(frame.id, frame.rect);
   if (crop.length !== task.sourcePlanes * size) {
     throw new RangeError(`Expected ${task.sourcePlanes * size} packed pixels, got ${crop.length}`);
   }
@@ -139,15 +164,26 @@ function openSource(task: TileTask, frame: TileFrame, readCrop: ReadCrop, kernel
   packed.data.set(crop);
   if (task.sourcePlanes === 3) {
     kernels.unpack(packed, color, task.pack.offset, task.pack.scale);
+    hidePixels(color.data, hide);
     return color;
   }
   const mosaic = memory.f32(size);
   kernels.unpack(packed, mosaic, task.pack.offset, task.pack.scale);
   const { cfa, demosaic: method, saturation } = task;
-  // The view is taken here: the memory does not grow any more before it is used up.
+  // Hidden before, so that no land leaks into its neighbours, and after, so that nothing is made up there.
+  hidePixels(mosaic.data, hide);
   if (cfa) demosaicInto(mosaic.data, color.data, { width, height, cfa, method, saturation });
   else for (let plane = 0; plane < 3; plane++) color.data.set(mosaic.data, plane * size);
+  hidePixels(color.data, hide);
   return color;
+}
+
+/** Puts NaN in place of hidden pixels of all planes. */
+function hidePixels(data: Float32Array, hide: Uint8Array | undefined): void {
+  if (!hide) return;
+  for (let start = 0; start < data.length; start += hide.length) {
+    for (let i = 0; i < hide.length; i++) if (hide[i]) data[start + i] = Number.NaN;
+  }
 }
 
 interface WarpParts {

@@ -52,7 +52,7 @@ function night(count: number): { input: StackInput; frames: Map<string, Uint16Ar
 /** All numbers of both layers as bytes: equal bytes, NaN included. */
 const bytes = (result: ReturnType<typeof stackWhole>): Buffer =>
   Buffer.concat(
-    [result.sky, result.land!].flatMap((layer) =>
+    [result.sky, result.land].flatMap((layer) =>
       [layer.image, layer.coverage, layer.rejected].map((a) => Buffer.from(a.buffer)),
     ),
   );

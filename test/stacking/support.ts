@@ -77,7 +77,7 @@ export function stackWhole(
   read: ReadCrop,
   kernels: Kernels,
   tileSize = 128,
-): { sky: Whole; land: Whole | undefined; peakBytes: number } {
+): { sky: Whole; land: Whole; peakBytes: number } {
   const plan = makeStackPlan(input);
   const { width, height } = input;
   const size = width * height;
@@ -87,9 +87,13 @@ export function stackWhole(
     rejected: new Float32Array(size),
   });
   const sky = make();
-  const land = plan.landOptions && make();
+  const land = make();
   let peakBytes = 0;
-  const place = (to: Whole, from: TileResult['sky'], { x0, y0, width: w, height: h }: Rect): void => {
+  const place = (
+    to: Whole,
+    from: NonNullable<TileResult['sky']>,
+    { x0, y0, width: w, height: h }: Rect,
+  ): void => {
     for (let y = 0; y < h; y++) {
       for (const [target, source, planes] of [
         [to.image, from.image, 3],
@@ -106,8 +110,8 @@ export function stackWhole(
   for (const tile of planTiles({ width, height, frames: input.frames.length, tileSize })) {
     const result = stackTile(tileTask(plan, tile), read, kernels);
     peakBytes = Math.max(peakBytes, result.peakBytes);
-    place(sky, result.sky, tile);
-    if (land && result.land) place(land, result.land, tile);
+    place(sky, result.sky!, tile);
+    place(land, result.land!, tile);
   }
   return { sky, land, peakBytes };
 }
