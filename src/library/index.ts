@@ -104,5 +104,6 @@ export {
   siteNamed,
   sites,
 } from './sites.js';
+export { STATS_BY, type StatsBy, type StatsRow, statsBy } from './stats.js';
 export { isMissing, storageError } from './system-errors.js';
 export { notesOf, type OwnerKind, setNotes, setTags, tagsOf } from './words.js';

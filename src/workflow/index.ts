@@ -14,6 +14,14 @@ export * from './context.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
 export * from './plan.js';
-export { search, searchFor } from './search.js';
+export { search, searchFor, stats } from './search.js';
 export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
+export {
+  type CardHandler,
+  mountFolders,
+  type WatchOptions,
+  type WatchResult,
+  type WatchRun,
+  watch,
+} from './watch.js';
