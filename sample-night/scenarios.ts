@@ -8,7 +8,7 @@ const badNight = (seed = 61): NightScenario =>
     name: 'bad-night',
     seed,
     focalLengthMm: 35,
-    exposureTime: 40,
+    exposureTime: 60,
     frames: 16,
     aim: { azimuth: 140, altitude: 28 },
     land: { kind: 'plain', skyline: 14 },
@@ -88,7 +88,7 @@ const moonrise = (seed = 111): NightScenario =>
     realExposureTime: 16,
     cadence: 75,
     frames: 28,
-    aim: { azimuth: 130, altitude: 38 },
+    aim: { azimuth: 95, altitude: 25 },
     land: { kind: 'mountains', skyline: 8, trees: 3 },
   });
 
@@ -103,7 +103,7 @@ const dawn = (seed = 121): NightScenario =>
     realExposureTime: 16,
     cadence: 90,
     frames: 28,
-    aim: { azimuth: 70, altitude: 35 },
+    aim: { azimuth: 70, altitude: 22 },
     land: { kind: 'hills', skyline: 6, trees: 6 },
   });
 
