@@ -1,4 +1,5 @@
 import { readFileSync } from 'node:fs';
+import { setMaxListeners } from 'node:events';
 import { homedir } from 'node:os';
 import { join, resolve } from 'node:path';
 import { type Command, Option } from 'commander';
@@ -62,6 +63,8 @@ export async function runCommand(
   work: (context: WorkflowContext) => Promise<Outcome> | Outcome,
 ): Promise<void> {
   const controller = new AbortController();
+  // Every task under way listens for the stop.
+  setMaxListeners(0, controller.signal);
   const view = makeProgress({ quiet: shared.quiet === true, stream: process.stderr });
   let pressed = 0;
   const stop = () => {

@@ -3,6 +3,8 @@ import { Command, CommanderError } from 'commander';
 import { InputError } from '../core/index.js';
 import { reportError } from './_command.js';
 import { EXIT } from './_exit.js';
+import { registerImport } from './import.js';
+import { registerMeasure } from './measure.js';
 import { registerPlan } from './plan.js';
 import { registerShow } from './show.js';
 
@@ -23,7 +25,7 @@ export function makeProgram(): Command {
     .configureHelp({ showGlobalOptions: false })
     .exitOverride()
     .configureOutput({ writeErr: () => {} });
-  for (const register of [registerPlan, registerShow]) register(program);
+  for (const register of [registerPlan, registerImport, registerMeasure, registerShow]) register(program);
   return inherit(program);
 }
 

@@ -12,6 +12,7 @@ import {
 import { makePreview, type PreviewLevels } from '../finishing/index.js';
 import { serveTasks } from '../kernels/index.js';
 import {
+  decimate,
   defectsOfRun,
   detectionPlane,
   estimateBackground,
@@ -25,9 +26,8 @@ import { loadPixels } from './_pixels.js';
 export interface SampleResult {
   readonly width: number;
   readonly height: number;
-  /** Detection plane averaged in blocks of `step` px. */
+  /** Detection plane averaged down. */
   readonly small: Plane;
-  readonly step: number;
   readonly stars: StarTable;
   readonly levels: PreviewLevels;
 }
@@ -70,30 +70,6 @@ export interface PhotometryTask {
   readonly radius: number;
 }
 
-/** Averages a plane in blocks, NaN left out. */
-function shrink(plane: Plane, step: number): Plane {
-  const width = Math.floor(plane.width / step);
-  const height = Math.floor(plane.height / step);
-  const data = new Float32Array(width * height);
-  for (let y = 0; y < height; y++) {
-    for (let x = 0; x < width; x++) {
-      let sum = 0;
-      let n = 0;
-      for (let dy = 0; dy < step; dy++) {
-        const start = (y * step + dy) * plane.width + x * step;
-        for (let dx = 0; dx < step; dx++) {
-          const value = plane.data[start + dx]!;
-          if (Number.isNaN(value)) continue;
-          sum += value;
-          n++;
-        }
-      }
-      data[y * width + x] = n > 0 ? sum / n : Number.NaN;
-    }
-  }
-  return { width, height, data };
-}
-
 const optionsFor = (pixels: FramePixels, mask: Mask | undefined) => ({
   saturation: pixels.whiteLevel[1],
   quantization: pixels.quantization,
@@ -114,8 +90,7 @@ async function lookFirst(task: FirstLookTask): Promise<FirstLookResult> {
       samples.push({
         width: pixels.width,
         height: pixels.height,
-        small: shrink(plane, step),
-        step,
+        small: decimate(plane, step),
         stars: measureFrame(plane, optionsFor(pixels, undefined)).stars,
         levels: makePreview(pixels, { longSide: 200 }).levels,
       });

@@ -192,7 +192,8 @@ async function lookFirst(
   const mask = firstLandMask({
     width: samples[0]!.width,
     height: samples[0]!.height,
-    frames: samples.map((sample) => ({ plane: sample.small, step: sample.step, stars: sample.stars })),
+    planes: samples.map((sample) => sample.small),
+    starTables: samples.map((sample) => sample.stars),
     ...(orientation === undefined ? {} : { orientation }),
   });
   await saveDefects(folder.defects, defects);
