@@ -61,6 +61,10 @@ function lowestSun(window: Interval, site: Position): { time: number; altitude: 
   return { time, altitude: altitude(time) };
 }
 
+/** One instant for one event: two searches for it end some ms apart. */
+const same = (found: Date, event: Date | undefined): Date =>
+  event !== undefined && Math.abs(found.getTime() - event.getTime()) < 1000 ? event : found;
+
 /** Puts the light of a night into one sentence. */
 function describe(darkness: Omit<Darkness, 'text'>): string {
   const { sun, nautical, astronomical, lowestSun: low, hours } = darkness;
@@ -119,7 +123,10 @@ export function darkness(site: NightSite, night: string): Darkness {
     window.start.getTime(),
     window.end.getTime(),
     STEP,
-  );
+  ).map(({ start, end }) => ({
+    start: same(start, astronomical.evening),
+    end: same(end, astronomical.morning),
+  }));
   const facts = {
     window,
     sun: below(SUNSET_ALTITUDE),

@@ -125,6 +125,12 @@ describe('darkness, moonTimes and targetTimes at 22 sites and nights', () => {
       }
     }
 
+    for (const { start, end } of night.dark) {
+      // What is called dusk is the very start of the dark stretch, and dawn its end.
+      expect([night.dusk?.getTime(), night.window.start.getTime()]).toContain(start.getTime());
+      expect([night.dawn?.getTime(), night.window.end.getTime()]).toContain(end.getTime());
+    }
+
     const track = trackTarget(core, site, night.lowestSun.time);
     const window = nightWindowFor({ site, track, dark: night.dark, minimumAltitude: 10, harmlessMoon: 0.1 });
     expect(Math.abs(hoursOf(window.darkAndUp) * 60 - row.windows.dark_and_core10_min)).toBeLessThanOrEqual(1); // 0.5 min steps
@@ -135,7 +141,7 @@ describe('darkness, moonTimes and targetTimes at 22 sites and nights', () => {
   });
 });
 
-describe('positions hour by hour', () => {
+describe('positions hour by hour, as a frame is held against them (P38)', () => {
   const sites: Record<string, Position> = {
     S01: { latitude: 28.76, longitude: -17.88 },
     S04: { latitude: -31.273, longitude: 149.062 },

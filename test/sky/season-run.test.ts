@@ -103,7 +103,7 @@ describe('the run', () => {
   });
 });
 
-describe('exposure', () => {
+describe('exposure (P46)', () => {
   const lens = { focalLengthMm: 24, fNumber: 2.8, pixelPitchUm: 4.3 };
   it('meets the published sub-exposure length and noise of splitting (checks D-SNR-2, D-SNR-3)', () => {
     expect(
