@@ -3,7 +3,7 @@ import { frameCamera, showDirection } from './_camera.js';
 import { fluxOfTracks, gather, motionOf } from './_describe.js';
 import { residualsOf } from './_fit-run.js';
 import { lensOf } from './_lens-derivatives.js';
-import { apply, multiply, rotationExp, rotationLog, transpose } from './_rotation.js';
+import { multiply, rotationLog, transpose } from './_rotation.js';
 import { expectedCamera, type State, turnRotation } from './_state.js';
 import type { SkyFit } from './align-sequence.js';
 import { projectDirection } from './geometry.js';
@@ -196,6 +196,3 @@ function estimates(fit: SkyFit, model: SkyMotionModel): Pick<Alignment, 'focalLe
     polePosition: { x, y, error: poleError, known: poleError < POLE_KNOWN },
   };
 }
-
-void rotationExp;
-void apply;

@@ -42,16 +42,18 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
   lens[5] = belief.lens.k3 ?? 0;
   lens[6] = belief.lens.p1 ?? 0;
   lens[7] = belief.lens.p2 ?? 0;
+  lens[10] = belief.lens.k4 ?? 0;
   const tight = belief.known ? 0.2 : 1;
   sigma[0] = belief.sigma;
   sigma[1] = 0.003 * width * tight;
   sigma[2] = 0.003 * width * tight;
-  sigma[3] = (0.06 * tight) / c2;
-  sigma[4] = (0.04 * tight) / (c2 * c2);
+  sigma[3] = (0.04 * tight) / c2;
+  sigma[4] = (0.03 * tight) / (c2 * c2);
   if (rich) {
-    sigma[5] = (0.015 * tight) / (c2 * c2 * c2);
-    sigma[6] = (0.0015 * tight) / corner;
-    sigma[7] = (0.0015 * tight) / corner;
+    sigma[5] = (0.012 * tight) / (c2 * c2 * c2);
+    sigma[10] = (0.006 * tight) / (c2 * c2 * c2 * c2);
+    sigma[6] = (0.0007 * tight) / corner;
+    sigma[7] = (0.0007 * tight) / corner;
   }
   return { lens, lensSigma: sigma, refraction: false, sag: 0, drift: 0.15, scale: 0 };
 }
@@ -123,7 +125,8 @@ export function keyFrames(frames: FramesInfo, most: number): number[] {
   return [...keys].filter((i) => i < frames.count).sort((a, b) => a - b);
 }
 
-function subsetFrames(frames: FramesInfo, keys: readonly number[]): FramesInfo {
+/** What is known of some of the frames; the reference must be among them. */
+export function subsetFrames(frames: FramesInfo, keys: readonly number[]): FramesInfo {
   return {
     count: keys.length,
     reference: keys.indexOf(frames.reference),

@@ -1,7 +1,7 @@
 import type { LensModel } from './types.js';
 
-/** Lens values in the order the solver uses: ln F, center x, center y, k1, k2, k3, p1, p2, stretch, shear. */
-export const LENS_VALUES = 10;
+/** Lens values in the order the solver uses: ln F, center x, center y, k1, k2, k3, p1, p2, stretch, shear, k4. */
+export const LENS_VALUES = 11;
 
 /** Lens values of a lens model. */
 export function lensValues(lens: LensModel): Float64Array {
@@ -16,12 +16,13 @@ export function lensValues(lens: LensModel): Float64Array {
     lens.p2 ?? 0,
     lens.stretch ?? 0,
     lens.shear ?? 0,
+    lens.k4 ?? 0,
   );
 }
 
 /** Lens model of lens values; terms that are zero and optional are left out. */
 export function lensOf(projection: LensModel['projection'], values: Float64Array): LensModel {
-  const [, centerX, centerY, k1, k2, k3, p1, p2, stretch, shear] = values as unknown as number[];
+  const [, centerX, centerY, k1, k2, k3, p1, p2, stretch, shear, k4] = values as unknown as number[];
   return {
     projection,
     focalLengthPx: Math.exp(values[0]!),
@@ -34,10 +35,11 @@ export function lensOf(projection: LensModel['projection'], values: Float64Array
     ...(p2 ? { p2 } : {}),
     ...(stretch ? { stretch } : {}),
     ...(shear ? { shear } : {}),
+    ...(k4 ? { k4 } : {}),
   };
 }
 
-/** What one projection yields: place, derivatives by direction (2x3) and by lens value (2x10). */
+/** What one projection yields: place, derivatives by direction (2x3) and by lens value (2x11). */
 export interface Projected {
   x: number;
   y: number;
@@ -117,11 +119,12 @@ export function projectWithDerivatives(
   const p2 = lens[7]!;
   const a = lens[8]!;
   const b = lens[9]!;
+  const k4 = lens[10]!;
   const r2 = u * u + v * v;
   const r4 = r2 * r2;
   const r6 = r4 * r2;
-  const radial = 1 + k1 * r2 + k2 * r4 + k3 * r6;
-  const slope = 2 * (k1 + 2 * k2 * r2 + 3 * k3 * r4);
+  const radial = 1 + k1 * r2 + k2 * r4 + k3 * r6 + k4 * r6 * r2;
+  const slope = 2 * (k1 + 2 * k2 * r2 + 3 * k3 * r4 + 4 * k4 * r6);
   const bu = u * radial + 2 * p1 * u * v + p2 * (r2 + 2 * u * u) + a * u + b * v;
   const bv = v * radial + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v + b * u - a * v;
   out.x = lens[1]! + focal * bu;
@@ -148,15 +151,17 @@ export function projectWithDerivatives(
   l[7] = focal * (r2 + 2 * u * u);
   l[8] = focal * u;
   l[9] = focal * v;
-  l[10] = focal * bv;
-  l[11] = 0;
-  l[12] = 1;
-  l[13] = focal * v * r2;
-  l[14] = focal * v * r4;
-  l[15] = focal * v * r6;
-  l[16] = focal * (r2 + 2 * v * v);
-  l[17] = focal * 2 * u * v;
-  l[18] = -focal * v;
-  l[19] = focal * u;
+  l[10] = focal * u * r6 * r2;
+  l[11] = focal * bv;
+  l[12] = 0;
+  l[13] = 1;
+  l[14] = focal * v * r2;
+  l[15] = focal * v * r4;
+  l[16] = focal * v * r6;
+  l[17] = focal * (r2 + 2 * v * v);
+  l[18] = focal * 2 * u * v;
+  l[19] = -focal * v;
+  l[20] = focal * u;
+  l[21] = focal * v * r6 * r2;
   return true;
 }

@@ -99,7 +99,10 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
   const focal = Math.exp(state.lens[0]!);
   let cost = 0;
   for (let k = 0; k < LENS_VALUES; k++) {
-    if (priors.lensSigma[k]! > 0) cost += ((state.lens[k]! - priors.lens[k]!) / priors.lensSigma[k]!) ** 2;
+    if (!(priors.lensSigma[k]! > 0)) continue;
+    const off2 = ((state.lens[k]! - priors.lens[k]!) / priors.lensSigma[k]!) ** 2;
+    // Terms of bending have heavy tails: mostly small, now and then large.
+    cost += k < FIRST_BENDING ? off2 : heavy(off2);
   }
   if (priors.refraction) cost += ((state.refraction[3]! - 1) / STRENGTH_SIGMA) ** 2;
   if (priors.sag > 0) {
@@ -124,6 +127,8 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
   return cost;
 }
 
+/** Lens values from this one on bend the picture. */
+const FIRST_BENDING = 3;
 /** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
 const STRENGTH_SIGMA = 0.12;
 /** A segment's camera is free; the reference's own is held near by this, rad. */
@@ -389,7 +394,9 @@ function addPriors(
   };
   for (let k = 0; k < LENS_VALUES; k++) {
     if (layout.lens[k]! < 0) continue;
-    diagonal(layout.lens[k]!, 1 / priors.lensSigma[k]! ** 2, priors.lens[k]! - state.lens[k]!);
+    const pull = priors.lens[k]! - state.lens[k]!;
+    const off2 = (pull / priors.lensSigma[k]!) ** 2;
+    diagonal(layout.lens[k]!, (k < FIRST_BENDING ? 1 : 2 / (1 + off2)) / priors.lensSigma[k]! ** 2, pull);
   }
   if (layout.refraction >= 0) {
     // Weak holds on the zenith keep the equations regular where the data say nothing of it.

@@ -36,7 +36,7 @@ const clampBin = (at: number, count: number): number => Math.min(count - 1, Math
 
 /** Index of the nearest place within `radius` px of (x, y), or -1. */
 export function nearestPoint(index: PointIndex, x: number, y: number, radius: number): number {
-  if (!(x === x && y === y)) return -1;
+  if (Number.isNaN(x) || Number.isNaN(y)) return -1;
   const left = clampBin((x - radius) / index.bin, index.columns);
   const right = clampBin((x + radius) / index.bin, index.columns);
   const top = clampBin((y - radius) / index.bin, index.rows);

@@ -79,6 +79,7 @@ export function expectedCamera(state: State, segment: number, tau: number): numb
 /** Values the solver believes before it sees the stars; a sigma of 0 holds a value where it is. */
 export interface Priors {
   readonly lens: Float64Array;
+  /** 1-sigma for focal length and center; scale of a heavy-tailed prior for the terms that bend. */
   readonly lensSigma: Float64Array;
   /** Zenith and strength of refraction are free. */
   readonly refraction: boolean;

@@ -82,7 +82,9 @@ export function observe(
     kept.push(t);
   });
   const inverse = new Map<number, number>();
-  if (options.frameOf) options.frameOf.forEach((own, i) => own >= 0 && inverse.set(own, i));
+  options.frameOf?.forEach((own, i) => {
+    if (own >= 0) inverse.set(own, i);
+  });
   const tableOf = (own: number): StarTable => tables[inverse.get(own) ?? own]!;
   const count = frame.length;
   return {

@@ -1,23 +1,18 @@
-import { madSigma, median, SIDEREAL_RATE, type StarTable } from '../core/index.js';
+import { median, SIDEREAL_RATE, type StarTable } from '../core/index.js';
 import { buildAlignment } from './_build.js';
 import { chainFrames, findStanding } from './_chain.js';
-import { fitRun, lensPriors, residualsOf } from './_fit-run.js';
+import { findRefraction } from './_fit-refraction.js';
+import { fitRun, lensPriors, residualsOf, subsetFrames } from './_fit-run.js';
 import { directionsOf } from './_initial.js';
+import { joinLost } from './_join-lost.js';
 import { lensOf } from './_lens-derivatives.js';
 import { linkByModel } from './_link.js';
 import { noAlignment, planeAlignment } from './_plane.js';
-import { apply, multiply, rotationLog, transpose } from './_rotation.js';
+import { apply, multiply, transpose } from './_rotation.js';
+import { findSegments, segmentStart } from './_segments.js';
 import { type Solution, solve } from './_solve.js';
-import {
-  expectedCamera,
-  type FramesInfo,
-  type Observations,
-  type Priors,
-  type State,
-  turnRotation,
-} from './_state.js';
+import { type FramesInfo, type Observations, type Priors, type State, turnRotation } from './_state.js';
 import { joinLinks, observe, type Track } from './_tracks.js';
-import { fitRotationRobust } from './fit-rotation.js';
 import type { AlignFrame, Alignment, AlignOptions } from './types.js';
 
 /** rad/s */
@@ -128,66 +123,84 @@ function fitSky(run: RunInput): SkyFit | undefined {
     ownOf[i] = k;
   });
   const ownTables = own.map((i) => tables[i]!);
-  const ownFrames = pickFrames(frames, own);
+  const ownFrames = subsetFrames(frames, own);
   const ownTracks = run.tracks
     .map((track) => track.filter(([i]) => ownOf[i]! >= 0).map(([i, row]) => [ownOf[i]!, row] as const))
     .filter((track) => track.length >= 2);
   const first = fitRun(ownTables, ownTracks, { frames: ownFrames, options, minFrames });
   if (!first) return undefined;
   let state = widen(first, own, tables.length);
-  let linked: ReturnType<typeof linkByModel> | undefined;
+  let tracks: readonly Track[] = [];
   let solution: Solution | undefined;
   let observations: Observations | undefined;
   let priors: Priors | undefined;
   let noise = 1;
-  const radii = [Math.max(2.5, LINK_RADIUS), LINK_RADIUS, LINK_RADIUS];
-  for (let round = 0; round < radii.length; round++) {
-    // Round 0 still knows the lens from a few stars only: chained tracks are the safer links then.
+  const last = 2;
+  for (let round = 0; round <= last; round++) {
+    // At first the lens is known from a few stars only: chained tracks are the safer links then.
     if (round === 0) {
-      const obs = observe(
-        tables,
-        run.tracks.filter((t) => t.every(([i]) => fitted[i] === 1)),
-        { noise: 1, minFrames },
-      );
-      observations = obs.observations;
+      tracks = run.tracks.filter((track) => track.every(([i]) => fitted[i] === 1));
+      observations = observe(tables, tracks, { noise, minFrames }).observations;
       state.stars = averageDirections(state, observations, frames);
     } else {
-      const radius = radii[round]!;
-      linked = linkByModel(
-        tables,
-        { state, frames, fitted },
-        { ...options, radius, minFrames, skip: run.skip },
-      );
+      const link = { ...options, radius: LINK_RADIUS, minFrames, skip: run.skip };
+      const linked = linkByModel(tables, { state, frames, fitted }, link);
       if (linked.tracks.length < 3) return undefined;
-      observations = observe(tables, linked.tracks, { noise, minFrames }).observations;
+      tracks = linked.tracks;
+      observations = observe(tables, tracks, { noise, minFrames }).observations;
       state = { ...state, stars: linked.directions };
     }
     const segments = findSegments(state, frames, fitted);
     frames = { ...frames, segment: segments.segment, segmentCount: segments.count };
     state.segments = segmentStart(state, frames, fitted);
-    const rich = round > 0 && observations.trackCount >= 30;
     priors = {
-      ...lensPriors(options, Math.exp(state.lens[0]!), rich),
+      ...lensPriors(options, Math.exp(state.lens[0]!), observations.trackCount >= 30),
       sag: round > 0 ? 0.5 : 0,
       drift: round === 0 ? 1 : 0.15,
+      refraction: state.refraction[3] !== 0,
     };
-    solution = solve(
-      state,
-      { observations, frames, priors },
-      { iterations: 30, precision: round === 2 ? 1e-6 : 1e-4, covariance: round === 2 },
-    );
-    state = solution.state;
+    const given = { observations, frames, priors };
+    const precision = round === last ? 1e-6 : 1e-4;
+    solution = solve(state, given, { iterations: 30, precision, covariance: round === last });
     if (!Number.isFinite(solution.cost)) return undefined;
+    state = solution.state;
+    if (state.refraction[3] === 0 && round < last) {
+      const found = findRefraction(tables, { state, frames, tracks, noise, drift: priors.drift }, options);
+      if (found) {
+        priors = { ...priors, refraction: true };
+        const bent = solve(
+          { ...state, refraction: found },
+          { observations, frames, priors },
+          { iterations: 15, precision },
+        );
+        // The richer model is taken only when it explains the stars better (FINDINGS lesson 6).
+        if (bent.cost < solution.cost - 10) {
+          solution = bent;
+          state = bent.state;
+        } else priors = { ...priors, refraction: false };
+      }
+    }
     const { ratio } = residualsOf(state, { observations, frames, priors });
     noise *= round === 0 ? 1 : Math.min(10, Math.max(0.3, ratio));
-    if (round >= 1) joinLost(run, { state, frames, fitted, linked: linked! });
+    if (round >= 1 && round < last) {
+      joinLost({
+        tables,
+        state,
+        frames,
+        fitted,
+        tracks,
+        width: options.width,
+        height: options.height,
+        skip: run.skip,
+      });
+    }
   }
-  if (!solution || !observations || !priors || !linked) return undefined;
+  if (!solution || !observations || !priors) return undefined;
   return {
     state,
     frames,
     fitted,
-    tracks: linked.tracks,
+    tracks,
     observations,
     solution,
     priors,
@@ -210,18 +223,6 @@ function framesInfo(run: RunInput): FramesInfo {
   const span = Math.max(1e-9, ...Array.from(clocked ? turn : tau, Math.abs));
   for (let i = 0; i < n; i++) tau[i] = (clocked ? turn[i]! : tau[i]!) / span;
   return { count: n, reference, turn, turnSigma, tau, segment: new Int32Array(n), segmentCount: 1 };
-}
-
-function pickFrames(frames: FramesInfo, own: readonly number[]): FramesInfo {
-  return {
-    count: own.length,
-    reference: own.indexOf(frames.reference),
-    turn: Float64Array.from(own, (i) => frames.turn[i]!),
-    turnSigma: Float64Array.from(own, (i) => frames.turnSigma[i]!),
-    tau: Float64Array.from(own, (i) => frames.tau[i]!),
-    segment: Int32Array.from(own, (i) => frames.segment[i]!),
-    segmentCount: frames.segmentCount,
-  };
 }
 
 /** A state of some frames as a state of all; the others stand where the reference stands. */
@@ -261,103 +262,4 @@ function averageDirections(state: State, observations: Observations, frames: Fra
     );
   }
   return stars;
-}
-
-/** A knock moves the camera by more than this, px. @source FINDINGS lesson 5 */
-const KNOCK = 5;
-
-/**
- * Splits the run where the camera's own place steps and stays: medians of up to three fitted frames before
- * and after differ by more than a knock, and more than a steady sag there explains. A frame that jumps and
- * comes back is shaken, not a knock.
- */
-function findSegments(
-  state: State,
-  frames: FramesInfo,
-  fitted: Uint8Array,
-): { segment: Int32Array; count: number } {
-  const focal = Math.exp(state.lens[0]!);
-  const list: number[] = [];
-  for (let i = 0; i < frames.count; i++) if (fitted[i] === 1) list.push(i);
-  const places = list.map((i) => rotationLog(state.camera, 9 * i).map((v) => v * focal));
-  const middle = (from: number, to: number): number[] =>
-    [0, 1, 2].map((q) =>
-      median(places.slice(Math.max(0, from), Math.min(places.length, to)).map((p) => p[q]!)),
-    );
-  const steps: number[] = [];
-  for (let k = 1; k < list.length; k++) {
-    const before = middle(k - 3, k);
-    const after = middle(k, k + 3);
-    const jump = Math.hypot(...[0, 1, 2].map((q) => after[q]! - before[q]!));
-    const direct = Math.hypot(...[0, 1, 2].map((q) => places[k]![q]! - places[k - 1]![q]!));
-    steps.push(Math.min(jump, direct));
-  }
-  const usual = median(steps);
-  const spread = madSigma(steps);
-  const segment = new Int32Array(frames.count);
-  let count = 1;
-  const limit = KNOCK + (Number.isFinite(usual) ? usual + 3 * spread : 0);
-  const starts = new Map<number, number>();
-  for (let k = 1; k < list.length; k++) {
-    if (steps.length > 0 && steps[k - 1]! > limit) starts.set(list[k]!, count++);
-  }
-  let now = 0;
-  for (let i = 0; i < frames.count; i++) {
-    now = starts.get(i) ?? now;
-    segment[i] = now;
-  }
-  return { segment, count };
-}
-
-/** Camera rotation of each segment: the middle of its frames. */
-function segmentStart(state: State, frames: FramesInfo, fitted: Uint8Array): Float64Array {
-  const out = new Float64Array(9 * frames.segmentCount);
-  for (let s = 0; s < frames.segmentCount; s++) {
-    const members: number[] = [];
-    for (let i = 0; i < frames.count; i++) if (frames.segment[i] === s && fitted[i] === 1) members.push(i);
-    const middle = members[members.length >> 1];
-    out.set(
-      middle === undefined || s === frames.segment[frames.reference]
-        ? [1, 0, 0, 0, 1, 0, 0, 0, 1]
-        : state.camera.subarray(9 * middle, 9 * middle + 9),
-      9 * s,
-    );
-  }
-  return out;
-}
-
-/** Tries each frame that is not yet joined at the place the model predicts for it. */
-function joinLost(
-  run: RunInput,
-  fit: {
-    readonly state: State;
-    readonly frames: FramesInfo;
-    readonly fitted: Uint8Array;
-    readonly linked: ReturnType<typeof linkByModel>;
-  },
-): void {
-  const { state, frames, fitted, linked } = fit;
-  for (let i = 0; i < frames.count; i++) {
-    if (fitted[i] === 1) continue;
-    const camera = findCamera(run, { state, frames, linked, index: i });
-    if (!camera) continue;
-    state.camera.set(camera, 9 * i);
-    fitted[i] = 1;
-  }
-}
-
-function findCamera(
-  run: RunInput,
-  fit: {
-    readonly state: State;
-    readonly frames: FramesInfo;
-    readonly linked: ReturnType<typeof linkByModel>;
-    readonly index: number;
-  },
-): number[] | undefined {
-  void run;
-  void fit;
-  void expectedCamera;
-  void fitRotationRobust;
-  return undefined;
 }

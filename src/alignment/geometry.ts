@@ -56,11 +56,12 @@ export function fisheyeRadius(projection: LensModel['projection'], theta: number
 function bend(lens: LensModel, u: number, v: number): [number, number] {
   const r2 = u * u + v * v;
   const k3 = lens.k3 ?? 0;
+  const k4 = lens.k4 ?? 0;
   const p1 = lens.p1 ?? 0;
   const p2 = lens.p2 ?? 0;
   const a = lens.stretch ?? 0;
   const b = lens.shear ?? 0;
-  const radial = 1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * k3));
+  const radial = 1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * (k3 + r2 * k4)));
   return [
     u * radial + 2 * p1 * u * v + p2 * (r2 + 2 * u * u) + a * u + b * v,
     v * radial + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v + b * u - a * v,
@@ -79,6 +80,7 @@ export function unprojectPixel(lens: LensModel, x: number, y: number): [number, 
   let u = targetU * start;
   let v = targetV * start;
   const k3 = lens.k3 ?? 0;
+  const k4 = lens.k4 ?? 0;
   const p1 = lens.p1 ?? 0;
   const p2 = lens.p2 ?? 0;
   const a = lens.stretch ?? 0;
@@ -86,8 +88,8 @@ export function unprojectPixel(lens: LensModel, x: number, y: number): [number, 
   let settled = false;
   for (let i = 0; i < 20; i++) {
     const r2 = u * u + v * v;
-    const radial = 1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * k3));
-    const slope = 2 * (lens.k1 + r2 * (2 * lens.k2 + r2 * 3 * k3));
+    const radial = 1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * (k3 + r2 * k4)));
+    const slope = 2 * (lens.k1 + r2 * (2 * lens.k2 + r2 * (3 * k3 + r2 * 4 * k4)));
     const du = u * radial + 2 * p1 * u * v + p2 * (r2 + 2 * u * u) + a * u + b * v - targetU;
     const dv = v * radial + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v + b * u - a * v - targetV;
     const juu = radial + slope * u * u + 2 * p1 * v + 6 * p2 * u + a;
@@ -112,11 +114,12 @@ export function unprojectPixel(lens: LensModel, x: number, y: number): [number, 
 function undoRadial(lens: LensModel, radius: number): number {
   if (radius < 1e-12) return 1;
   const k3 = lens.k3 ?? 0;
+  const k4 = lens.k4 ?? 0;
   let r = radius;
   for (let i = 0; i < 8; i++) {
     const r2 = r * r;
-    const value = r * (1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * k3))) - radius;
-    const slope = 1 + r2 * (3 * lens.k1 + r2 * (5 * lens.k2 + r2 * 7 * k3));
+    const value = r * (1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * (k3 + r2 * k4)))) - radius;
+    const slope = 1 + r2 * (3 * lens.k1 + r2 * (5 * lens.k2 + r2 * (7 * k3 + r2 * 9 * k4)));
     if (!(slope > 0.05)) break;
     r = Math.max(0, r - value / slope);
   }

@@ -296,7 +296,7 @@ function medianDistance(
 }
 
 /** -ln of the chance that k or more of n random places fit. @source W. Hoeffding, J. Am. Stat. Ass. 58 (1963) 13. */
-function oddsAgainstChance(k: number, n: number, chance: number): number {
+export function oddsAgainstChance(k: number, n: number, chance: number): number {
   if (k <= 0 || n <= 0 || k / n <= chance) return 0;
   const share = Math.min(1, k / n);
   const rest = share >= 1 ? 0 : (1 - share) * Math.log((1 - share) / (1 - chance));

@@ -38,8 +38,9 @@ export interface LensModel {
   readonly centerY: number;
   readonly k1: number;
   readonly k2: number;
-  /** Third radial term, times r2^3; absent = 0. */
+  /** Third and fourth radial terms, times r2^3 and r2^4; absent = 0. */
   readonly k3?: number;
+  readonly k4?: number;
   /** Decentring terms: u += 2 p1 u v + p2 (r2 + 2 u^2), v += p1 (r2 + 2 v^2) + 2 p2 u v; absent = 0. @source Brown 1966. */
   readonly p1?: number;
   readonly p2?: number;

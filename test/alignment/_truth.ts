@@ -205,22 +205,22 @@ export function makeNight(scene: Scene): TruthNight {
   const skyAt = (n: number, x: number, y: number): V =>
     spin(unbent(fromCamera(n, see(x, y))), ncp, RATE * times[n]!);
 
-  // Stars over the whole sky, kept when any frame shows them.
-  const field = visibleShare(scene, focalPx);
-  const wanted = scene.stars / field;
+  // Stars over the whole sky, kept when any frame shows them, until the middle frame shows the wanted number.
   const sky: V[] = [];
   const brightness: number[] = [];
-  for (let s = 0; s < wanted; s++) {
+  const middle = times.length >> 1;
+  for (let shown = 0, tries = 0; shown < scene.stars && tries < 3e6; tries++) {
     const z = 2 * random() - 1;
     const p = 2 * Math.PI * random();
     const d: V = [Math.sqrt(1 - z * z) * Math.cos(p), Math.sqrt(1 - z * z) * Math.sin(p), z];
     const u = random();
-    let seen = false;
-    for (const n of [0, times.length >> 2, times.length >> 1, (3 * times.length) >> 2, times.length - 1]) {
+    const seenBy = (n: number) => {
       const [x, y] = place(n, d);
-      if (x > -50 && y > -50 && x < width + 50 && y < height + 50) seen = true;
-    }
-    if (!seen) continue;
+      return x > 2 && y > 2 && x < width - 3 && y < height - 3;
+    };
+    const now = seenBy(middle) && bent(spin(d, ncp, -RATE * times[middle]!))[2] > 0.01;
+    if (!now && ![0, times.length >> 2, (3 * times.length) >> 2, times.length - 1].some(seenBy)) continue;
+    if (now) shown++;
     sky.push(d);
     brightness.push(8 / (0.004 + 0.996 * u) ** 0.75);
   }
@@ -290,20 +290,6 @@ export function makeNight(scene: Scene): TruthNight {
       return [b[0] - a[0], b[1] - a[1]];
     },
   };
-}
-
-/** Part of the sphere that a frame shows. */
-function visibleShare(scene: Scene, focalPx: number): number {
-  let sum = 0;
-  const n = 60;
-  for (let j = 0; j < n; j++) {
-    for (let i = 0; i < n; i++) {
-      const u = (((i + 0.5) / n - 0.5) * scene.width) / focalPx;
-      const v = (((j + 0.5) / n - 0.5) * scene.height) / focalPx;
-      sum += (1 + u * u + v * v) ** -1.5;
-    }
-  }
-  return (sum * ((scene.width / focalPx / n) * (scene.height / focalPx / n))) / (4 * Math.PI);
 }
 
 /** A few stray numbers for tests that need a source of chance. */
