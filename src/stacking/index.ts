@@ -1,6 +1,7 @@
 export { removeBanding } from './banding.js';
 export { type CalibrationRecipe, calibrate } from './calibrate.js';
 export { type CoarseSky, coarseSky } from './coarse-sky.js';
+export { composeLand, type LandChoice } from './compose.js';
 export {
   createDefectFinder,
   type DefectFinder,
@@ -19,6 +20,14 @@ export {
   lensFalloff,
   transmissionAt,
 } from './falloff.js';
+export {
+  growMask,
+  type LandMask,
+  type LandMaskOptions,
+  refineLandMask,
+  shareFromPicture,
+  softEdge,
+} from './land-mask.js';
 export { FLAT_SURFACE, fitLevel, fitSky, frameWeight, sampleVariance, VARIANCE_KEPT } from './level.js';
 export {
   type CalibrationHeader,
@@ -31,6 +40,7 @@ export {
   masterNoiseFactor,
 } from './master.js';
 export { compareMaster, inCameraDark, isUsable, type LightDescription, type Mismatch } from './mismatch.js';
+export { idealGain, measureNoiseGain, medianSigma } from './noise.js';
 export { type PackRange, pack, packRange, unpack } from './pack.js';
 export * from './stack-plan.js';
 export {
