@@ -2,10 +2,15 @@ import { existsSync } from 'node:fs';
 import { fromFile } from 'geotiff';
 import { describe, expect, it } from 'vitest';
 import { gridSystem, type LightRaster, rasterValueAt } from '../../src/sky/index.js';
+import { golden } from './_golden.js';
 
 const FOLDER = process.env.NIGHTCAIRN_REAL ?? '/work/shared/real';
 const folder = `${FOLDER}/night-lights`;
 const present = existsSync(folder);
+
+const { maps } = golden<{
+  maps: { file: string; values: { longitude: number; latitude: number; value: string }[] }[];
+}>('sky-light-maps.json');
 
 /** Reads a file with a general library; the product's own reader lives in `frames`. */
 async function load(name: string): Promise<LightRaster> {
@@ -55,6 +60,18 @@ describe.skipIf(!present)(`real light maps (skipped when ${folder} is absent)`, 
     }
     expect(known).toBeGreaterThan(10);
   });
+  it.each(maps.map((map) => [map.file, map] as const))(
+    '%s reads as gdallocationinfo does',
+    async (name, map) => {
+      const raster = await load(name);
+      for (const { longitude, latitude, value } of map.values) {
+        const got = rasterValueAt(raster, { longitude, latitude });
+        const wanted = Number(value);
+        if (value === '' || wanted < -1e30 || wanted === raster.noData) expect(got).toBeUndefined();
+        else expect(Math.abs(got!.nearest - wanted)).toBeLessThan(1e-12 + Math.abs(wanted) * 1e-13); // 15 printed digits
+      }
+    },
+  );
   it('refuses the population raster, which is in a Mollweide projection, and says so', async () => {
     const raster = await load('pop.tif');
     expect(() => rasterValueAt(raster, { latitude: -2.5, longitude: 29.5 })).toThrow(
