@@ -60,10 +60,14 @@ function titleCase(word: string): string {
   return word.length > 3 && word === word.toUpperCase() ? word[0] + word.slice(1).toLowerCase() : word;
 }
 
-/** Digits at the end of the file's own name, extension aside: `DSC_0123.NEF` is 123 (DCF 2.0). */
+/**
+ * The number in a file's own name, extension aside: the last four digits of a DCF name (`DSC_0123.NEF` is
+ * 123, `DSC00001.ARW` is 1), else the digits at the end.
+ * @source DCF 2.0 (JEITA CP-3461): four free characters, then 0001 to 9999
+ */
 export function fileNumberOf(path: string): number | undefined {
   const name = (path.split(/[\\/]/).pop() ?? '').replace(/(\.[a-z]+)?\.[^.]*$/i, '');
-  const digits = /(\d{1,9})$/.exec(name)?.[1];
+  const digits = /^[0-9a-z_]{4}(\d{4})$/i.exec(name)?.[1] ?? /(\d{1,9})$/.exec(name)?.[1];
   return digits === undefined ? undefined : Number(digits);
 }
 
