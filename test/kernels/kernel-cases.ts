@@ -109,6 +109,7 @@ export function runCombine(
   weights.data.forEach((_, i) => {
     weights.data[i] = options.weights?.[i % options.weights.length] ?? 1;
   });
+  variances.data.fill(0);
   variances.data.set(options.variances ?? []);
   pedestals.data.fill(options.pedestal ?? 0);
   const call = {
