@@ -271,9 +271,10 @@ describe('noise of combined frames', () => {
         ...shape,
         ...{ variances: new Array(count).fill([1, 0]).flat(), spreadFrom: 10, sigmaLower: 4, sigmaUpper: 3 },
       });
-      // Same data: the ratio to the mean carries no sampling noise to speak of. The clip's own loss: the median
-      // of four or five wanders by half a sigma, so that 3 sigma from it takes 1 %; of more, less than that.
-      expect((sd(clipped.out) * Math.sqrt(count)) / mean).toBeLessThan(count < 8 ? 1.015 : 1.008);
+      // Same data: the ratio to the mean carries no sampling noise to speak of. The clip's own loss: an
+      // estimator that lets go at k sigma has variance 1 / (P(|x|<k) - 2k phi(k)) (P. J. Huber, Robust Statistics,
+      // 3.2): 0.7 % in sd for one side at 3; the median of four or five wanders by half a sigma and doubles it.
+      expect((sd(clipped.out) * Math.sqrt(count)) / mean).toBeLessThan(count < 8 ? 1.02 : 1.01);
     }
   });
 });
