@@ -7,6 +7,7 @@ export { sampleScenario } from './scenario.js';
 export { SCENARIOS } from './scenarios.js';
 export {
   frameRotation,
+  headerOf,
   type SimulatedFrame,
   type SimulatedNight,
   simulateNight,
