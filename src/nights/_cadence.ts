@@ -44,6 +44,15 @@ export function isSteady(shots: readonly Shot[]): boolean {
   return near.length >= 0.6 * intervals.length;
 }
 
+/** Whether shot b follows shot a at the pace of a steady run: the clock took it, not a hand. */
+export function isAtPace(a: Shot, b: Shot, run: readonly Shot[]): boolean {
+  const cadence = cadenceOf(run);
+  if (cadence === undefined || !isSteady(run) || a.startMs === undefined || b.startMs === undefined)
+    return false;
+  const interval = (b.startMs - a.startMs) / 1000;
+  return Math.abs(interval - cadence) <= Math.max(1.1, 0.05 * cadence);
+}
+
 /** Every interval longer than one and a half cadences, with what most likely made it (P20, P21). */
 export function holesOf(
   shots: readonly Shot[],

@@ -34,7 +34,7 @@ export function skyDrift(header: FrameHeader, seconds: number): number {
 }
 
 /** Peaks in both frames from which on a failed match means another framing. */
-const ENOUGH_PEAKS = 10;
+const ENOUGH_PEAKS = 12;
 
 /**
  * Compares two framings: a vote of all peak pairs for one common shift, the land in the thumbnails beside it.
@@ -47,8 +47,10 @@ export function compareFraming(earlier: FrameGlimpse, later: FrameGlimpse, task:
   if (vote) return { verdict: 'same', ...vote };
   const few = Math.min(earlier.peaks.length, later.peaks.length) / 2;
   const land = landLikeness(earlier, later);
-  if (few >= ENOUGH_PEAKS && task.drift < 0.04 * task.width && !(land > 0.95))
-    return { verdict: 'different', matched: 0 };
+  // Where cloud took most of the stars, those left need not be the same ones: a failed vote proves nothing.
+  const [fewer, more] = [earlier.starCount, later.starCount].sort((a, b) => a - b) as [number, number];
+  const comparable = few >= ENOUGH_PEAKS && fewer >= 0.3 * more && task.drift < 0.04 * task.width;
+  if (comparable && !(land > 0.95)) return { verdict: 'different', matched: 0 };
   if (few < ENOUGH_PEAKS && land < 0.3) return { verdict: 'different', matched: 0 };
   if (land > 0.7) return { verdict: 'same', matched: 0 };
   return { verdict: 'unknown', matched: 0 };
@@ -66,14 +68,10 @@ function voteShift(
   if (few < 4) return undefined;
   const diagonal = Math.hypot(task.width, task.height);
   const bin = Math.min(0.02 * diagonal, Math.max(8, 0.005 * diagonal, 0.6 * task.drift));
-  const best = fullestBin(from, to, bin);
-  const nearExpected =
-    Math.hypot(best.x - task.expected.x, best.y - task.expected.y) < Math.max(2 * bin, task.drift);
-  // A shift far from the expected one has many more chances to arise by accident.
-  const needed = nearExpected ? Math.max(4, 0.15 * few) : Math.max(5, 0.25 * few);
-  if (best.votes < needed) return undefined;
-  const pairs = nearestPairs(from, to, { x: best.x, y: best.y, radius: bin });
-  if (pairs.length < needed) return undefined;
+  // Nearly always the sky is where it should be: that is quick to see, and no other shift could do better.
+  const expected = nearestPairs(from, to, { ...task.expected, radius: Math.max(bin, task.drift) });
+  const pairs = expected.length >= Math.max(6, 0.4 * few) ? expected : voted(from, to, { task, bin, few });
+  if (!pairs) return undefined;
   const shift = {
     x: median(pairs.map(([i, j]) => to[2 * j]! - from[2 * i]!)),
     y: median(pairs.map(([i, j]) => to[2 * j + 1]! - from[2 * i + 1]!)),
@@ -82,28 +80,47 @@ function voteShift(
   return { shift, matched: pairs.length, ...(scale === undefined ? {} : { scale }) };
 }
 
+/** The pairs of the shift with most votes, when they are more than chance gives. */
+function voted(
+  from: Float32Array,
+  to: Float32Array,
+  { task, bin, few }: { readonly task: FramingTask; readonly bin: number; readonly few: number },
+): [number, number][] | undefined {
+  const best = fullestBin(from, to, bin);
+  const nearExpected =
+    Math.hypot(best.x - task.expected.x, best.y - task.expected.y) < Math.max(2 * bin, task.drift);
+  // A shift far from the expected one has many more chances to arise by accident.
+  const needed = nearExpected ? Math.max(4, 0.15 * few) : Math.max(5, 0.25 * few);
+  if (best.votes < needed) return undefined;
+  const pairs = nearestPairs(from, to, { x: best.x, y: best.y, radius: bin });
+  return pairs.length >= needed ? pairs : undefined;
+}
+
 /** The fullest cell of a histogram of all pair differences, among four grids offset by half a cell. */
 function fullestBin(
   from: Float32Array,
   to: Float32Array,
   bin: number,
-): { x: number; y: number; votes: number } {
-  const counts = new Map<number, number>();
-  const best = { x: 0, y: 0, votes: 0 };
-  for (let i = 0; i < from.length; i += 2) {
-    for (let j = 0; j < to.length; j += 2) {
-      const dx = (to[j]! - from[i]!) / bin;
-      const dy = (to[j + 1]! - from[i + 1]!) / bin;
-      for (let grid = 0; grid < 4; grid++) {
-        const cx = Math.floor(dx + (grid & 1) * 0.5);
-        const cy = Math.floor(dy + (grid >> 1) * 0.5);
-        const key = ((cx + 20_000) * 40_000 + cy + 20_000) * 4 + grid;
-        const votes = (counts.get(key) ?? 0) + 1;
-        counts.set(key, votes);
-        const x = (cx + 0.5 - (grid & 1) * 0.5) * bin;
-        const y = (cy + 0.5 - (grid >> 1) * 0.5) * bin;
-        if (votes > best.votes || (votes === best.votes && Math.hypot(x, y) < Math.hypot(best.x, best.y)))
-          Object.assign(best, { x, y, votes });
+): { readonly x: number; readonly y: number; readonly votes: number } {
+  let reach = 0;
+  for (const value of from) reach = Math.max(reach, value);
+  for (const value of to) reach = Math.max(reach, value);
+  const side = 2 * Math.ceil(reach / bin) + 4;
+  const half = side >> 1;
+  let best = { x: 0, y: 0, votes: 0 };
+  for (let grid = 0; grid < 4; grid++) {
+    const ox = half + (grid & 1) * 0.5;
+    const oy = half + (grid >> 1) * 0.5;
+    const counts = new Uint16Array(side * side);
+    for (let i = 0; i < from.length; i += 2) {
+      for (let j = 0; j < to.length; j += 2) {
+        const cx = Math.floor((to[j]! - from[i]!) / bin + ox);
+        const cy = Math.floor((to[j + 1]! - from[i + 1]!) / bin + oy);
+        const votes = ++counts[cy * side + cx]!;
+        if (votes < best.votes) continue;
+        const x = (cx + 0.5 - ox) * bin;
+        const y = (cy + 0.5 - oy) * bin;
+        if (votes > best.votes || Math.hypot(x, y) < Math.hypot(best.x, best.y)) best = { x, y, votes };
       }
     }
   }

@@ -16,6 +16,12 @@ export interface Stream {
   readonly shots: readonly Shot[];
 }
 
+/** From the end of one shot to the start of the next, s; NaN when either is undated. */
+export function idleBetween(a: Shot, b: Shot): number {
+  if (a.startMs === undefined || b.startMs === undefined) return Number.NaN;
+  return (b.startMs - a.startMs) / 1000 - (a.frame.header.exposureTime ?? 0);
+}
+
 /** Digits at the end of the name, or what the header says. */
 function numberOf(frame: FrameForGrouping): number | undefined {
   if (frame.header.fileNumber !== undefined) return frame.header.fileNumber;
@@ -72,24 +78,17 @@ export function streamsOf(frames: readonly FrameForGrouping[]): Stream[] {
 
 /**
  * Names the body of each frame: model and serial, or the picture size where the file does not say. A frame
- * without a model joins the one body whose frames of the same size lie in its folder.
+ * without a model or a serial takes those of its folder, when all others there are of one body.
  */
 function bodyOf(frames: readonly FrameForGrouping[]): Map<FrameForGrouping, string> {
-  const serials = new Map<string, Set<string>>();
-  const folderBodies = new Map<string, Set<string>>();
-  const sizeKey = ({ header }: FrameForGrouping) => `${header.width ?? '?'}x${header.height ?? '?'}`;
-  for (const frame of frames) {
-    const { camera, serial } = frame.header;
-    if (camera === undefined || serial === undefined) continue;
-    serials.set(camera, (serials.get(camera) ?? new Set()).add(serial));
-  }
-  const named = (frame: FrameForGrouping): string | undefined => {
-    const { camera, serial } = frame.header;
-    if (camera === undefined) return undefined;
-    const known = serials.get(camera);
-    if (!known || known.size < 2) return camera;
+  const withSerial = new Set(
+    frames.filter(({ header }) => header.serial !== undefined).map(({ header }) => header.camera),
+  );
+  const named = ({ header: { camera, serial } }: FrameForGrouping): string | undefined => {
+    if (camera === undefined || !withSerial.has(camera)) return camera;
     return serial === undefined ? undefined : `${camera} ${serial}`;
   };
+  const folderBodies = new Map<string, Set<string>>();
   for (const frame of frames) {
     const body = named(frame);
     if (body === undefined) continue;
@@ -98,9 +97,12 @@ function bodyOf(frames: readonly FrameForGrouping[]): Map<FrameForGrouping, stri
   }
   const result = new Map<FrameForGrouping, string>();
   for (const frame of frames) {
-    const neighbours = folderBodies.get(folderOf(frame.path));
-    const alone = neighbours?.size === 1 ? [...neighbours][0] : undefined;
-    result.set(frame, named(frame) ?? alone ?? frame.header.camera ?? `size ${sizeKey(frame)}`);
+    const { camera, width, height } = frame.header;
+    const neighbours = [...(folderBodies.get(folderOf(frame.path)) ?? [])].filter(
+      (body) => camera === undefined || body.startsWith(camera),
+    );
+    const alone = neighbours.length === 1 ? neighbours[0] : undefined;
+    result.set(frame, named(frame) ?? alone ?? camera ?? `size ${width ?? '?'}x${height ?? '?'}`);
   }
   return result;
 }

@@ -1,6 +1,6 @@
 import { median } from '../core/index.js';
 import { cadenceOf } from './_cadence.js';
-import type { Shot, Stream } from './_order.js';
+import { idleBetween, type Shot, type Stream } from './_order.js';
 import type { RoleFound } from './_roles.js';
 import {
   BRACKET_FACTOR,
@@ -22,12 +22,6 @@ const LEAST_GAP = 300;
 const GAP_CADENCES = 10;
 /** Shots of one bracket follow each other within this, s from end to start. */
 const BRACKET_GAP = 60;
-
-/** From the end of one shot to the start of the next, s; NaN when either is undated. */
-export function idleBetween(a: Shot, b: Shot): number {
-  if (a.startMs === undefined || b.startMs === undefined) return Number.NaN;
-  return (b.startMs - a.startMs) / 1000 - (a.frame.header.exposureTime ?? 0);
-}
 
 export interface RunOptions {
   readonly roleOf: (shot: Shot) => RoleFound;
@@ -142,18 +136,49 @@ function ofOnePart(shots: readonly Shot[], role: Run['role']): Run[] {
  * runs side by side, unless they are a bracket.
  */
 function unmix(shots: readonly Shot[]): Shot[][] {
-  const atoms = atomsOf(shots);
-  if (atoms.length < 6 || shots.length > 2 * atoms.length) return [[...shots]];
+  const parts: Shot[][] = [];
+  // Settings that stay for three shots or more do not take turns.
+  for (const atoms of cutWhere(atomsOf(shots), (a, b) => a.length > 2 !== b.length > 2)) {
+    if (atoms[0]!.length > 2) parts.push(atoms.flat());
+    else parts.push(...takeTurns(atoms.flat()));
+  }
+  // What did not take turns stays in one piece with its neighbours.
+  return joinPlain(parts, shots);
+}
+
+/** Parts shots of settings that take turns by their settings; marks of what comes before and after stay apart. */
+function takeTurns(shots: readonly Shot[]): Shot[][] {
   const classes: Shot[][] = [];
   for (const shot of shots) {
     const fitting = classes.find((list) => sameSettings(list[0]!.frame.header, shot.frame.header));
     if (fitting) fitting.push(shot);
     else classes.push([shot]);
   }
-  if (classes.length < 2 || classes.length > 4 || classes.some((list) => list.length < 3))
-    return [[...shots]];
-  if (isBracket(classes.map((list) => list[0]!))) return [[...shots]];
-  return classes;
+  const place = new Map(shots.map((shot, i) => [shot, i] as const));
+  // Each comes again within eight shots, over and over.
+  const regular = classes.filter(
+    (list) =>
+      list.length >= 3 &&
+      list.every((shot, i) => i === 0 || place.get(shot)! - place.get(list[i - 1]!)! <= 8),
+  );
+  if (regular.length < 2 || regular.length > 4) return [[...shots]];
+  if (isBracket(regular.map((list) => list[0]!))) return [[...shots]];
+  const rest = shots.filter((shot) => !regular.some((list) => list.includes(shot)));
+  const first = shots.findIndex((shot) => !rest.includes(shot));
+  const before = rest.filter((shot) => shots.indexOf(shot) < first);
+  const after = rest.filter((shot) => !before.includes(shot));
+  return [before, ...regular, after].filter((list) => list.length > 0);
+}
+
+/** Joins neighbouring parts that follow each other in the shots again, so that only what was unmixed is parted. */
+function joinPlain(parts: readonly Shot[][], shots: readonly Shot[]): Shot[][] {
+  const place = new Map(shots.map((shot, i) => [shot, i] as const));
+  const straight = (part: readonly Shot[]) =>
+    place.get(part.at(-1)!)! - place.get(part[0]!)! === part.length - 1;
+  return cutWhere(
+    parts,
+    (a, b) => !(straight(a) && straight(b) && place.get(b[0]!)! === place.get(a.at(-1)!)! + 1),
+  ).map((list) => list.flat());
 }
 
 /** Shots whose settings differ by the shutter alone, and by no more than a bracket's factor. */

@@ -1,6 +1,6 @@
 import { median, quantile } from '../core/index.js';
-import { compareFraming, type FramingMatch, skyDrift } from './_framing.js';
-import type { Shot } from './_order.js';
+import { compareFraming, type FramingMatch, landLikeness, skyDrift } from './_framing.js';
+import { idleBetween, type Shot } from './_order.js';
 
 /** A part of a run of one framing, with the knocks it went through. */
 export interface Framed {
@@ -28,30 +28,69 @@ const FOCUS_STEP = 1.5;
 /** Cuts a run of lights where the framing, the zoom or the focus changed for good, and marks smaller knocks. */
 export function frameRun(shots: readonly Shot[]): Framed[] {
   if (shots.length < 2) return [{ shots, knocks: [] }];
+  const steps = stepsOf(shots);
   const cuts = new Map<number, string>();
   for (const at of focusSteps(shots)) cuts.set(at, 'The focus changed here for good.');
-  const knocks: number[] = [];
-  const steps = stepsOf(shots);
-  const rate = rateOf(steps);
+  let last = 0;
   for (let i = 1; i < shots.length; i++) {
-    const change = changeAt(shots, { i, steps, rate });
-    if (change === 'framing') cuts.set(i, 'The framing changed by a quarter of the frame or more.');
-    else if (change === 'zoom') cuts.set(i, 'The zoom or focus ring moved: the picture changed its size.');
-    else if (change === 'knock') knocks.push(i);
+    if (changeAt(shots, { i, from: last, to: shots.length, steps, rate: STILL }) !== 'framing') continue;
+    cuts.set(whereBetween(shots, lastSeen(shots, i, last), i), NEW_FRAMING);
+    last = i;
   }
-  const borders = [0, ...[...cuts.keys()].sort((a, b) => a - b), shots.length];
-  const framed: Framed[] = [];
-  for (let k = 1; k < borders.length; k++) {
-    const from = borders[k - 1]!;
-    const to = borders[k]!;
+  // Each framing has its own rate of the sky: only within one can smaller steps be told.
+  const knocks = new Set<number>();
+  for (const [from, to] of spans(cuts, shots.length)) {
+    const rate = rateOf(steps.slice(from + 1, to));
+    for (let i = from + 1; i < to; i++) {
+      const change = changeAt(shots, { i, from, to, steps, rate });
+      if (change === 'framing') cuts.set(i, NEW_FRAMING);
+      else if (change === 'zoom') cuts.set(i, 'The zoom or focus ring moved: the picture changed its size.');
+      else if (change === 'knock') knocks.add(i);
+    }
+  }
+  return spans(cuts, shots.length).map(([from, to]) => {
     const brokenBy = cuts.get(from);
-    framed.push({
+    return {
       shots: shots.slice(from, to),
-      knocks: knocks.filter((at) => at > from && at < to).map((at) => shots[at]!),
+      knocks: [...knocks].filter((at) => at > from && at < to).map((at) => shots[at]!),
       ...(brokenBy === undefined ? {} : { brokenBy }),
-    });
+    };
+  });
+}
+
+const NEW_FRAMING = 'The framing changed by a quarter of the frame or more.';
+
+/**
+ * The first shot of a new framing seen between a shot and a later one: where the land of neighbours is least
+ * alike, else after the longest pause; frames without stars in between tell no more.
+ */
+function whereBetween(shots: readonly Shot[], before: number, seen: number): number {
+  if (seen - before < 2) return seen;
+  let leastAlike = 0.5;
+  let byLand: number | undefined;
+  let longest = 0;
+  let byPause = seen;
+  for (let k = before + 1; k <= seen; k++) {
+    const [a, b] = [shots[k - 1]!, shots[k]!];
+    const alike =
+      a.frame.glimpse && b.frame.glimpse ? landLikeness(a.frame.glimpse, b.frame.glimpse) : Number.NaN;
+    if (alike < leastAlike) {
+      leastAlike = alike;
+      byLand = k;
+    }
+    const pause = idleBetween(a, b);
+    if (pause > longest + 2) {
+      longest = pause;
+      byPause = k;
+    }
   }
-  return framed;
+  return byLand ?? byPause;
+}
+
+/** The stretches between cuts, as [from, to). */
+function spans(cuts: ReadonlyMap<number, string>, length: number): [number, number][] {
+  const borders = [0, ...[...cuts.keys()].sort((a, b) => a - b), length];
+  return borders.slice(1).map((to, k) => [borders[k]!, to]);
 }
 
 /** Holds shot b against shot a. */
@@ -105,8 +144,13 @@ function rateOf(steps: readonly (Step | undefined)[]): { x: number; y: number; s
   return { x, y, scatter: quantile(off, 0.5) };
 }
 
+const STILL = { x: 0, y: 0, scatter: 0 };
+
+/** A shot among its neighbours of one framing, from..to. */
 interface Place {
   readonly i: number;
+  readonly from: number;
+  readonly to: number;
   readonly steps: readonly (Step | undefined)[];
   readonly rate: { readonly x: number; readonly y: number; readonly scatter: number };
 }
@@ -115,15 +159,15 @@ type Change = 'framing' | 'zoom' | 'knock' | undefined;
 
 /** What happened between shot i-1 and shot i, if it lasted. */
 function changeAt(shots: readonly Shot[], place: Place): Change {
-  const { i, rate } = place;
-  const before = lastSeen(shots, i);
+  const { i, from, to, rate } = place;
+  const before = lastSeen(shots, i, from);
   if (before < 0 || !shots[i]!.frame.glimpse) return undefined;
   const first = before === i - 1 ? place.steps[i] : holdAgainst(shots[before]!, shots[i]!, rate);
   const change = first && judgeStep(shots[i]!, first, rate);
   if (!change) return undefined;
   // A shaken or lit frame springs back: the next one is held against the one before.
-  const next = nextSeen(shots, i);
-  if (next < 0) return change === 'framing' || i === shots.length - 1 ? change : undefined;
+  const next = nextSeen(shots, i, to);
+  if (next < 0) return change;
   const second = holdAgainst(shots[before]!, shots[next]!, rate);
   const lasting = second && judgeStep(shots[next]!, second, rate);
   if (!lasting) return undefined;
@@ -147,15 +191,15 @@ function judgeStep(shot: Shot, { match, seconds, drift }: Step, rate: Place['rat
 const tells = (shot: Shot): boolean => (shot.frame.glimpse?.peaks.length ?? 0) >= 8;
 
 /** The last shot before i that shows stars (cloud may lie between), else the one just before. */
-function lastSeen(shots: readonly Shot[], i: number): number {
+function lastSeen(shots: readonly Shot[], i: number, from: number): number {
   if (!tells(shots[i]!)) return shots[i - 1]!.frame.glimpse ? i - 1 : -1;
-  for (let k = i - 1; k >= Math.max(0, i - 12); k--) if (tells(shots[k]!)) return k;
+  for (let k = i - 1; k >= Math.max(from, i - 12); k--) if (tells(shots[k]!)) return k;
   return shots[i - 1]!.frame.glimpse ? i - 1 : -1;
 }
 
-function nextSeen(shots: readonly Shot[], i: number): number {
-  for (let k = i + 1; k < Math.min(shots.length, i + 12); k++) if (tells(shots[k]!)) return k;
-  return i + 1 < shots.length && shots[i + 1]!.frame.glimpse ? i + 1 : -1;
+function nextSeen(shots: readonly Shot[], i: number, to: number): number {
+  for (let k = i + 1; k < Math.min(to, i + 12); k++) if (tells(shots[k]!)) return k;
+  return i + 1 < to && shots[i + 1]!.frame.glimpse ? i + 1 : -1;
 }
 
 /** Places where the star size steps up or down for good: three shots on each side agree among themselves. */

@@ -1,9 +1,9 @@
 import { median } from '../core/index.js';
-import { isSteady } from './_cadence.js';
-import type { Shot } from './_order.js';
-import { cutWhere, idleBetween, type Run, shutterOf } from './_runs.js';
+import { isAtPace, isSteady } from './_cadence.js';
+import { idleBetween, type Shot } from './_order.js';
+import { cutWhere, type Run, shutterOf } from './_runs.js';
 import { type Framed, frameRun, holdAgainst } from './_segments.js';
-import { sameShutter } from './_settings.js';
+import { sameSettings, sameShutter } from './_settings.js';
 
 /** A run of one framing on its way to becoming a sequence. */
 export interface Draft extends Framed {
@@ -27,23 +27,16 @@ const LONGEST_SWEEP = 20;
 export function draftsOf(run: Run): Draft[] {
   const { role, bracketed } = run;
   if (role !== 'light') return [{ shots: run.shots, knocks: [], role, bracketed, notes: [] }];
-  const drafts: Draft[] = [];
-  for (const part of takeSweepOff(run.shots)) {
-    if (part.sweep) {
-      drafts.push({ ...sweepDraft(part.shots), bracketed });
-      continue;
-    }
+  return frameRun(run.shots).flatMap((framed) =>
     // A bracket is of one framing: a knock ends it.
-    for (const framed of frameRun(part.shots))
-      for (const piece of bracketed ? atKnocks(framed) : takeLeadOff(framed))
-        drafts.push({
-          ...piece,
-          role,
-          bracketed: bracketed && hasShutters(piece.shots),
-          notes: piece.brokenBy ? [piece.brokenBy] : [],
-        });
-  }
-  return drafts;
+    (bracketed ? atKnocks(framed) : takeLeadOff(framed)).flatMap((piece) => {
+      const notes = piece.brokenBy ? [piece.brokenBy] : [];
+      if (bracketed) return [{ ...piece, role, bracketed: hasShutters(piece.shots), notes }];
+      return takeSweepOff(piece).map((part) =>
+        part.sweep ? sweepDraft(part.shots) : { ...part, role, bracketed, notes },
+      );
+    }),
+  );
 }
 
 /** Whether shots have at least two shutters. */
@@ -81,31 +74,42 @@ const sizesOf = (shots: readonly Shot[]): number[] =>
   shots.map((shot) => shot.frame.glimpse?.sharpness ?? Number.NaN);
 
 /**
- * Takes a focus sweep off the beginning of a run of equal settings: shots whose star size changes from shot
- * to shot until it settles. A whole short run that never settles is a sweep as well.
+ * Takes a focus sweep off the beginning of a run of one framing: shots whose star size changes from shot to
+ * shot until it settles. A short run that never settles is a sweep as a whole.
  */
-function takeSweepOff(
-  shots: readonly Shot[],
-): { readonly shots: readonly Shot[]; readonly sweep: boolean }[] {
+function takeSweepOff(framed: Framed): (Framed & { readonly sweep: boolean })[] {
+  const { shots, knocks } = framed;
   const sizes = sizesOf(shots);
-  if (isSweep(shots, sizes)) return [{ shots, sweep: true }];
-  if (shots.length < 2 * LEAST_RUN) return [{ shots, sweep: false }];
-  const settled = median(sizes.slice(-Math.max(LEAST_RUN, shots.length >> 1)));
-  let end = 0;
-  // The lead ends with the last of the first shots that is clearly softer than the settled rest.
-  for (let i = 0; i < Math.min(LONGEST_SWEEP, shots.length - LEAST_RUN); i++)
-    if (sizes[i]! > 1.2 * settled) end = i + 1;
-  const rest = sizes.slice(end).filter(Number.isFinite);
-  if (end === 0 || rest.length < LEAST_RUN || spread(rest.slice(0, 6)) > 1.2)
-    return [{ shots, sweep: false }];
+  const whole = [{ ...framed, sweep: false }];
+  if (isSweep(shots, sizes)) return [{ ...framed, sweep: true }];
+  const end = settledFrom(sizes);
+  if (end === 0 || shots.length - end < LEAST_RUN) return whole;
+  // Three or more equally soft shots are a run out of focus; one or two are tests.
+  if (end >= LEAST_RUN && !changes(sizes.slice(0, end))) return whole;
   const lead = shots.slice(0, end);
-  const sweep = end >= LEAST_RUN;
-  // Three or more equally soft shots are a run out of focus, not a sweep; one or two are tests.
-  if (sweep && !changes(sizes.slice(0, end))) return [{ shots, sweep: false }];
   return [
-    { shots: lead, sweep },
-    { shots: shots.slice(end), sweep: false },
+    { ...framed, shots: lead, knocks: knocks.filter((shot) => lead.includes(shot)), sweep: end >= LEAST_RUN },
+    {
+      shots: shots.slice(end),
+      knocks: knocks.filter((shot) => !lead.slice(0, end + 1).includes(shot) && shot !== shots[end]),
+      brokenBy: 'The focus was set here.',
+      sweep: false,
+    },
   ];
+}
+
+/** The first shot from which four in a row have one star size while those before were clearly softer; else 0. */
+function settledFrom(sizes: readonly number[]): number {
+  for (let end = 0; end <= Math.min(LONGEST_SWEEP, sizes.length - LEAST_RUN); end++) {
+    const plateau = sizes.slice(end, end + 4);
+    if (plateau.some(Number.isNaN) || spread(plateau) > 1.12) continue;
+    if (end === 0) return 0;
+    // A sweep may pass through the best focus on its way: its last soft shot ends it.
+    return sizes[end - 1]! > 1.2 * median(plateau) || median(sizes.slice(0, end)) > 1.2 * median(plateau)
+      ? end
+      : 0;
+  }
+  return 0;
 }
 
 /** Whether the star size changes by hand: most steps are larger than the measuring scatter. */
@@ -161,8 +165,19 @@ export function findTests(drafts: readonly Draft[]): Draft[] {
     if (land) return { ...draft, notes: [...draft.notes, land] };
     if (draft.shots.length >= LEAST_RUN) return draft;
     const run = nextRun(drafts, i);
-    if (!run) return draft;
+    if (!run || isOfAClock(draft, [drafts[i - 1], drafts[i + 1]])) return draft;
     return { ...draft, role: 'test' as const, testReason: 'One or two shots before a longer run.' };
+  });
+}
+
+/** Whether a draft was shot at the pace of the run of like settings just before or after it. */
+function isOfAClock(draft: Draft, neighbours: readonly (Draft | undefined)[]): boolean {
+  return neighbours.some((other, k) => {
+    if (!other || other.role !== 'light' || other.shots.length < LEAST_RUN + 1) return false;
+    if (!sameSettings(other.shots[0]!.frame.header, draft.shots[0]!.frame.header)) return false;
+    return k === 0
+      ? isAtPace(other.shots.at(-1)!, draft.shots[0]!, other.shots)
+      : isAtPace(draft.shots.at(-1)!, other.shots[0]!, other.shots);
   });
 }
 
