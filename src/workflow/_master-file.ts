@@ -1,0 +1,49 @@
+import { mkdir, readFile } from 'node:fs/promises';
+import { dirname } from 'node:path';
+import { FormatError } from '../core/index.js';
+import { type FitsCard, readPixels, writeFits } from '../frames/index.js';
+import type { Master } from '../stacking/index.js';
+import { writeWhole } from './_run-folder.js';
+
+/** A master's file is FITS; what FITS has no words for lies in a JSON file beside it. */
+const sideCar = (path: string): string => path.replace(/\.fits$/, '.json');
+
+/** Writes a master: FITS for anyone, a JSON side-car for us. */
+export async function saveMasterFile(path: string, master: Master): Promise<void> {
+  const { data, ...rest } = master;
+  const cards: FitsCard[] = [
+    { keyword: 'IMAGETYP', value: `master ${master.kind}` },
+    { keyword: 'NCOMBINE', value: master.frames, comment: 'frames combined' },
+    {
+      keyword: 'BUNIT',
+      value: master.kind === 'flat' ? 'relative' : 'adu',
+      comment: 'black level taken off',
+    },
+  ];
+  if (master.exposureTime !== undefined) {
+    cards.push({ keyword: 'EXPTIME', value: master.exposureTime, comment: 's' });
+  }
+  if (master.temperature !== undefined) {
+    cards.push({ keyword: 'CCD-TEMP', value: master.temperature, comment: 'deg C' });
+  }
+  await mkdir(dirname(path), { recursive: true });
+  await writeWhole(sideCar(path), `${JSON.stringify(rest, null, 2)}\n`);
+  await writeWhole(
+    path,
+    writeFits({ width: master.width, height: master.height, planes: master.planes, data, cards }),
+  );
+}
+
+/** Reads a master back. @throws {FormatError} when the two files do not belong together */
+export async function loadMaster(path: string): Promise<Master> {
+  const rest = JSON.parse(await readFile(sideCar(path), 'utf8')) as Omit<Master, 'data'>;
+  const pixels = await readPixels(await readFile(path), path);
+  if (pixels.width !== rest.width || pixels.height !== rest.height) {
+    throw new FormatError(
+      'CORRUPT',
+      `Expected a master of ${rest.width} x ${rest.height} px in ${path} but found ${pixels.width} x ${pixels.height}; delete it and stack again.`,
+      { path },
+    );
+  }
+  return { ...rest, data: pixels.data };
+}

@@ -1,0 +1,173 @@
+import { closeSync, openSync, readSync } from 'node:fs';
+import { writeFile } from 'node:fs/promises';
+import type { CameraColor, CfaPattern, FrameHeader, FramePixels, Mask } from '../core/index.js';
+import { FormatError, toPlainError } from '../core/index.js';
+import { type Kernels, loadKernelsFromDisk, type Rect, serveTasks } from '../kernels/index.js';
+import {
+  type CoarseSky,
+  calibrate,
+  coarseSky,
+  createMaster,
+  type DefectMap,
+  type Falloff,
+  type Master,
+  type MasterKind,
+  type PackRange,
+  pack,
+  stackTile,
+  type TileResult,
+  type TileTask,
+  tileTransfer,
+} from '../stacking/index.js';
+import { loadMaster } from './_master-file.js';
+import { loadFrame, loadPixels } from './_pixels.js';
+
+/** What calibrates a light. */
+export interface CalibrationSet {
+  /** Files of masters; each thread reads one once. */
+  readonly masters: readonly string[];
+  readonly defects?: DefectMap | undefined;
+  readonly falloff?: Falloff | undefined;
+}
+
+/** A light calibrated and packed into a scratch file. */
+export interface PreparedFrame {
+  readonly sky: CoarseSky;
+}
+
+/** What a survey learns of the reference and of the run's smooth sky. */
+export interface Surveyed {
+  readonly sky: CoarseSky;
+  readonly width: number;
+  readonly height: number;
+  readonly kind: FramePixels['kind'];
+  readonly cfa?: CfaPattern;
+  readonly color?: CameraColor;
+  readonly whiteLevel: readonly [number, number, number];
+  readonly decoder: string;
+  readonly header: FrameHeader;
+}
+
+const held = new Map<string, Promise<Master>>();
+
+/** A master from its file, read once a thread. */
+function masterAt(path: string): Promise<Master> {
+  let master = held.get(path);
+  if (!master) {
+    master = loadMaster(path);
+    held.set(path, master);
+  }
+  return master;
+}
+
+async function calibrated(pixels: FramePixels, set: CalibrationSet): Promise<FramePixels> {
+  const found = await Promise.all(set.masters.map(masterAt));
+  const of = (kind: MasterKind) => found.find((master) => master.kind === kind);
+  const [dark, flat, bias] = [of('dark'), of('flat'), of('bias')];
+  return calibrate(pixels, {
+    ...(dark ? { dark } : {}),
+    ...(flat ? { flat } : {}),
+    ...(bias ? { bias } : {}),
+    ...(set.defects && pixels.kind !== 'color' ? { defects: set.defects } : {}),
+    ...(set.falloff ? { falloff: set.falloff } : {}),
+  });
+}
+
+/** Combines calibration frames; unreadable ones are left out and told. */
+async function makeMaster(task: {
+  readonly paths: readonly string[];
+  readonly kind: MasterKind;
+  /** File of a bias that is taken off first. */
+  readonly subtract?: string;
+}): Promise<{ master: Master; skipped: { path: string; message: string }[] }> {
+  const builder = createMaster({
+    kind: task.kind,
+    ...(task.subtract === undefined ? {} : { subtract: await masterAt(task.subtract) }),
+  });
+  const skipped: { path: string; message: string }[] = [];
+  for (const path of task.paths) {
+    try {
+      const { header, pixels } = await loadFrame(path);
+      builder.add(pixels, header);
+    } catch (error) {
+      if (!(error instanceof FormatError)) throw error;
+      skipped.push({ path, message: toPlainError(error).message });
+    }
+  }
+  return { master: builder.finish(), skipped };
+}
+
+async function survey(task: {
+  readonly path: string;
+  readonly set: CalibrationSet;
+  readonly mask?: Mask | undefined;
+}): Promise<Surveyed> {
+  const { header, pixels } = await loadFrame(task.path);
+  const clean = await calibrated(pixels, task.set);
+  return {
+    sky: coarseSky(clean, task.mask === undefined ? {} : { mask: task.mask }),
+    width: pixels.width,
+    height: pixels.height,
+    kind: pixels.kind,
+    ...(pixels.cfa === undefined ? {} : { cfa: pixels.cfa }),
+    ...(pixels.color === undefined ? {} : { color: pixels.color }),
+    whiteLevel: clean.whiteLevel,
+    decoder: pixels.decoder,
+    header,
+  };
+}
+
+async function prepare(task: {
+  readonly path: string;
+  readonly set: CalibrationSet;
+  readonly mask?: Mask | undefined;
+  readonly pack: PackRange;
+  readonly scratch: string;
+}): Promise<PreparedFrame> {
+  const clean = await calibrated(await loadPixels(task.path), task.set);
+  const packed = pack(clean.data, task.pack);
+  await writeFile(task.scratch, new Uint8Array(packed.buffer, packed.byteOffset, packed.byteLength));
+  return { sky: coarseSky(clean, task.mask === undefined ? {} : { mask: task.mask }) };
+}
+
+let kernels: Kernels | undefined;
+
+/** Reads one frame's rectangle from its scratch file, row by row. */
+function readRect(
+  path: string,
+  size: { width: number; height: number; planes: number },
+  rect: Rect,
+): Uint16Array {
+  const { width, height, planes } = size;
+  const crop = new Uint16Array(planes * rect.height * rect.width);
+  const bytes = new Uint8Array(crop.buffer);
+  const file = openSync(path, 'r');
+  try {
+    for (let plane = 0; plane < planes; plane++) {
+      for (let row = 0; row < rect.height; row++) {
+        const from = 2 * ((plane * height + rect.y0 + row) * width + rect.x0);
+        const to = 2 * (plane * rect.height + row) * rect.width;
+        readSync(file, bytes, to, 2 * rect.width, from);
+      }
+    }
+  } finally {
+    closeSync(file);
+  }
+  return crop;
+}
+
+async function tile(task: {
+  readonly task: TileTask;
+  readonly scratch: Readonly<Record<string, string>>;
+}): Promise<{ output: TileResult; transfer: ArrayBuffer[] }> {
+  kernels ??= await loadKernelsFromDisk();
+  const { width, height, sourcePlanes } = task.task;
+  const result = stackTile(
+    task.task,
+    (id, rect) => readRect(task.scratch[id]!, { width, height, planes: sourcePlanes }, rect),
+    kernels,
+  );
+  return { output: result, transfer: tileTransfer(result) };
+}
+
+serveTasks({ makeMaster, survey, prepare, tile });
