@@ -23,6 +23,8 @@ export interface RasterLayout {
   readonly photometric: number;
   readonly planar: boolean;
   readonly predictor: number;
+  /** Bits of each stored byte run from the low end (FillOrder 2). */
+  readonly reversed: boolean;
   readonly blockWidth: number;
   readonly blockHeight: number;
   readonly offsets: readonly number[];
@@ -107,6 +109,7 @@ export function readLayout(structure: TiffStructure, ifd: Ifd): RasterLayout {
     photometric: one(262, 1),
     planar,
     predictor: one(317, 1),
+    reversed: one(266, 1) === 2,
     blockWidth,
     blockHeight,
     offsets: offsets.slice(0, blocks),
@@ -192,7 +195,7 @@ export async function decodeRaster(structure: TiffStructure, layout: RasterLayou
       structure.base + at,
       structure.base + at + layout.byteCounts[block]!,
     );
-    const data = await decompressBlock(stored, compression, expected);
+    const data = await decompressBlock(layout.reversed ? reverseBits(stored) : stored, compression, expected);
     if (data === undefined || data.byteLength < rowBytes * rows) {
       throw formatError(
         source,
@@ -251,11 +254,22 @@ function checkPlausible(source: Source, layout: RasterLayout, rowBytes: number):
   }
 }
 
+/** @source TIFF 6.0 FillOrder: 2 = the first pixel in the low-order bits of a byte */
+function reverseBits(data: Uint8Array): Uint8Array {
+  const mirrored = Uint8Array.from({ length: 256 }, (_, byte) => {
+    let out = 0;
+    for (let bit = 0; bit < 8; bit++) out |= ((byte >> bit) & 1) << (7 - bit);
+    return out;
+  });
+  return data.map((byte) => mirrored[byte]!);
+}
+
 /** The whole picture as a view, without a copy, where it lies in one piece in the machine's own form. */
 function viewOfWhole(structure: TiffStructure, layout: RasterLayout): Samples | undefined {
   const { source, littleEndian, base } = structure;
   const { compression, bits, format, samples, width, height, blockWidth, predictor } = layout;
-  if (compression !== 1 || samples !== 1 || blockWidth !== width || predictor !== 1) return undefined;
+  if (compression !== 1 || samples !== 1 || blockWidth !== width || predictor !== 1 || layout.reversed)
+    return undefined;
   if (bits !== 16 || format !== 'uint' || littleEndian !== NATIVE_LITTLE) return undefined;
   let end = layout.offsets[0]!;
   for (let i = 0; i < layout.offsets.length; i++) {
