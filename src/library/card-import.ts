@@ -378,7 +378,6 @@ async function openSecond(library: Library, directory: string) {
   const { fileSystem } = library;
   const report = { copied: 0, alreadyThere: 0, failed: [] as FailedFile[] };
   const books: NameBook = nameBook(fileSystem);
-  let counter = 0;
   try {
     await fileSystem.makeFolder(directory);
   } catch (error) {
@@ -405,7 +404,11 @@ async function openSecond(library: Library, directory: string) {
           }
         }
         await fileSystem.makeFolder(folder);
-        const temporary = join(folder, `.${process.pid}-${counter++}.part`);
+        // Named by content, so that what a killed run left is found and replaced by the next.
+        const temporary = join(folder, `.${sha256.toString('hex').slice(0, 16)}.part`);
+        await fileSystem.remove(temporary).catch((error: unknown) => {
+          if (!isMissing(error)) throw error;
+        });
         const facts = await copyVerified(
           fileSystem,
           insideLibrary(library.dir, String(entry.path)),

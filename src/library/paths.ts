@@ -29,7 +29,7 @@ export function slug(name: string): string {
 export function insideLibrary(dir: string, stored: string): string {
   const path = resolve(dir, ...stored.split('/'));
   const back = relative(resolve(dir), path);
-  if (back === '..' || back.startsWith(`..${sep}`) || isAbsolute(back)) {
+  if (stored.startsWith('/') || back === '..' || back.startsWith(`..${sep}`) || isAbsolute(back)) {
     throw new StorageError(
       'CATALOGUE_DAMAGED',
       `Expected a place inside the library ${dir} but the catalogue names ${stored}; run check.`,
