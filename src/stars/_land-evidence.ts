@@ -1,6 +1,5 @@
-import { median, STAR_FLAGS, type StarTable } from '../core/index.js';
+import { STAR_FLAGS, type StarTable } from '../core/index.js';
 import type { Grid } from './_land-grid.js';
-import { solveLinear } from './_zones.js';
 
 /** Places of stars that belong to the sky, grid px. */
 export interface SkyPoints {
@@ -43,7 +42,7 @@ export function skyPoints(
   return { x: Float64Array.from(xs), y: Float64Array.from(ys), count: xs.length };
 }
 
-/** For each row: whether most other tables hold a star within 1 px of the same place. */
+/** For each row: whether most other tables hold a star within 1.5 px of the same place. */
 function stayingPut(
   tables: readonly StarTable[],
   own: number,
@@ -69,7 +68,7 @@ function stayingPut(
       for (let dy = -1; dy <= 1; dy++) {
         for (let dx = -1; dx <= 1; dx++) {
           for (const j of places.get((cy + dy) * 65536 + cx + dx) ?? []) {
-            if (Math.hypot(other.x[j]! - table.x[i]!, other.y[j]! - table.y[i]!) < 1) {
+            if (Math.hypot(other.x[j]! - table.x[i]!, other.y[j]! - table.y[i]!) < 1.5) {
               hits[n]!++;
               return;
             }
@@ -81,91 +80,137 @@ function stayingPut(
   return rows.map((_, n) => others > 0 && hits[n]! >= Math.max(1, 0.5 * others));
 }
 
-/** Powers of x and y in the sky's smooth model: a full cubic. */
-const POWERS = [
-  [0, 0],
-  [1, 0],
-  [0, 1],
-  [2, 0],
-  [1, 1],
-  [0, 2],
-  [3, 0],
-  [2, 1],
-  [1, 2],
-  [0, 3],
-] as const;
+/** A change of level below this multiple of the sky's own changes costs a path nothing. */
+const FREE_STEP = 1.4;
+const SWEEPS = 6;
+/** A basin with less than this share of the stars it would hold as sky is no sky; the few there are false. */
+const LEAST_SHARE = 0.12;
+/** With fewer stars than this the upper edge is taken as sky. */
+const FEW_POINTS = 10;
 
 /**
- * Fits the sky's smooth level at cells round the stars and returns what is left of the grid, with the typical
- * scatter at those cells. With few stars the model has fewer terms.
+ * How rough the smoothest way from the nearest proven sky is, in units of the sky's own changes of level: near 0
+ * for sky without stars, however much it brightens toward the horizon, and high beyond any edge.
+ *
+ * @param unit a usual change of level within the sky, from `changes`
  */
-export function skyResidual(
-  grid: Grid,
-  points: SkyPoints,
-): { readonly residual: Float32Array; readonly scatter: number } {
-  const { width, height, data } = grid;
+export function roughnessFromSky(grid: Grid, points: SkyPoints, unit: number): Float32Array {
+  const { width, height } = grid;
+  const cost = changes(grid);
+  for (let i = 0; i < cost.length; i++) cost[i] = Math.max(0, cost[i]! / unit - FREE_STEP);
+  const way = new Float32Array(width * height).fill(1e6);
+  const seeds = trustedSeeds(grid, points, cost);
+  for (const i of seeds) way[i] = 0;
+  if (seeds.length < FEW_POINTS) for (let x = 0; x < width; x++) way[x] = 0;
+  // Sweeps from the four corners in turn spread the least sums everywhere in a few rounds.
+  for (let round = 0; round < SWEEPS; round++) {
+    let changed = false;
+    for (const [fromLeft, fromTop] of [
+      [true, true],
+      [false, true],
+      [false, false],
+      [true, false],
+    ] as const) {
+      const dx = fromLeft ? 1 : -1;
+      const dy = fromTop ? 1 : -1;
+      for (let n = 0; n < height; n++) {
+        const y = fromTop ? n : height - 1 - n;
+        for (let m = 0; m < width; m++) {
+          const x = fromLeft ? m : width - 1 - m;
+          const i = y * width + x;
+          const beside = x - dx >= 0 && x - dx < width ? way[i - dx]! : 1e6;
+          const behind = y - dy >= 0 && y - dy < height ? way[i - dy * width]! : 1e6;
+          const least = Math.min(beside, behind) + cost[i]!;
+          if (least < way[i]!) {
+            way[i] = least;
+            changed = true;
+          }
+        }
+      }
+    }
+    if (!changed) break;
+  }
+  return way;
+}
+
+/**
+ * Cells of stars that may stand for sky: not on an edge, and in a smooth basin that holds about as many stars
+ * as its size lets expect. One false star on smooth land would call all of it sky.
+ */
+function trustedSeeds(grid: Grid, points: SkyPoints, cost: Float32Array): number[] {
+  const { width, height } = grid;
+  const basin = basinsOf(grid, cost);
+  const counts = new Int32Array(basin.count);
   const cells: number[] = [];
   for (let k = 0; k < points.count; k++) {
-    for (const [dx, dy] of [
-      [3, 0],
-      [-3, 0],
-      [0, 3],
-      [0, -3],
-    ] as const) {
-      const x = Math.round(points.x[k]! + dx);
-      const y = Math.round(points.y[k]! + dy);
-      if (x >= 0 && y >= 0 && x < width && y < height) cells.push(y * width + x);
+    const x = Math.max(0, Math.min(width - 1, Math.round(points.x[k]!)));
+    const y = Math.max(0, Math.min(height - 1, Math.round(points.y[k]!)));
+    const i = y * width + x;
+    const label = basin.labels[i]!;
+    if (label < 0) continue;
+    counts[label]!++;
+    cells.push(i);
+  }
+  let largest = 0;
+  for (let b = 1; b < basin.count; b++) if (counts[b]! > counts[largest]!) largest = b;
+  const density = basin.count > 0 ? counts[largest]! / basin.areas[largest]! : 0;
+  return cells.filter((i) => {
+    const b = basin.labels[i]!;
+    const expected = density * basin.areas[b]!;
+    return expected < 3 || counts[b]! >= LEAST_SHARE * expected;
+  });
+}
+
+/** Connected regions of cells that cost nothing to cross; -1 where there is a cost. */
+function basinsOf(
+  grid: Grid,
+  cost: Float32Array,
+): { readonly labels: Int32Array; readonly areas: number[]; readonly count: number } {
+  const { width, height } = grid;
+  const labels = new Int32Array(width * height).fill(-1);
+  const stack = new Int32Array(width * height);
+  const areas: number[] = [];
+  for (let start = 0; start < labels.length; start++) {
+    if (labels[start] !== -1 || cost[start]! > 0) continue;
+    const label = areas.length;
+    let area = 0;
+    let top = 0;
+    stack[top++] = start;
+    labels[start] = label;
+    while (top > 0) {
+      const i = stack[--top]!;
+      area++;
+      const x = i % width;
+      const visit = (j: number): void => {
+        if (labels[j] === -1 && !(cost[j]! > 0)) {
+          labels[j] = label;
+          stack[top++] = j;
+        }
+      };
+      if (x > 0) visit(i - 1);
+      if (x < width - 1) visit(i + 1);
+      if (i >= width) visit(i - width);
+      if (i < width * (height - 1)) visit(i + width);
     }
+    areas.push(area);
   }
-  const terms = points.count < 15 ? 1 : points.count < 60 ? 3 : points.count < 200 ? 6 : 10;
-  const most = 4000;
-  const step = Math.max(1, Math.floor(cells.length / most));
-  const used = cells.filter((_, i) => i % step === 0);
-  const rowAt = (i: number): number[] => {
-    const x = (2 * (i % width)) / width - 1;
-    const y = (2 * Math.floor(i / width)) / height - 1;
-    return POWERS.slice(0, terms).map(([px, py]) => x ** px * y ** py);
-  };
-  const weights = new Float64Array(used.length).fill(1);
-  let solution = new Float64Array(terms);
-  let scatter = 0;
-  for (let pass = 0; pass < 10; pass++) {
-    const matrix = new Float64Array(terms * terms);
-    const right = new Float64Array(terms);
-    used.forEach((i, n) => {
-      const row = rowAt(i);
-      for (let j = 0; j < terms; j++) {
-        const w = weights[n]! * row[j]!;
-        right[j]! += w * data[i]!;
-        for (let k = 0; k < terms; k++) matrix[j * terms + k]! += w * row[k]!;
-      }
-    });
-    // A whisper of damping: higher terms stay small where the stars leave them open.
-    for (let j = 1; j < terms; j++) matrix[j * terms + j]! += 0.002 * used.length;
-    const solved = solveLinear(matrix, right, terms);
-    if (!solved) break;
-    solution = new Float64Array(solved);
-    const residuals = used.map((i) => {
-      const row = rowAt(i);
-      let value = data[i]!;
-      for (let j = 0; j < terms; j++) value -= row[j]! * solution[j]!;
-      return Math.abs(value);
-    });
-    scatter = 1.4826 * median(residuals);
-    if (!(scatter > 0)) break;
-    residuals.forEach((r, n) => {
-      weights[n] = r < 1.5 * scatter ? 1 : r > 6 * scatter ? 0 : (1.5 * scatter) / r;
-    });
-  }
-  const residual = new Float32Array(width * height);
+  return { labels, areas, count: areas.length };
+}
+
+/** Change of level at each cell: the larger of the central differences across and down. */
+export function changes(grid: Grid): Float32Array {
+  const { width, height, data } = grid;
+  const out = new Float32Array(width * height);
   for (let y = 0; y < height; y++) {
+    const up = Math.max(0, y - 1) * width;
+    const down = Math.min(height - 1, y + 1) * width;
     for (let x = 0; x < width; x++) {
-      const i = y * width + x;
-      const row = rowAt(i);
-      let value = data[i]!;
-      for (let j = 0; j < terms; j++) value -= row[j]! * solution[j]!;
-      residual[i] = value;
+      const left = Math.max(0, x - 1);
+      const right = Math.min(width - 1, x + 1);
+      const across = Math.abs(data[y * width + right]! - data[y * width + left]!);
+      const along = Math.abs(data[down + x]! - data[up + x]!);
+      out[y * width + x] = Math.max(across, along);
     }
   }
-  return { residual, scatter };
+  return out;
 }

@@ -1,5 +1,5 @@
 import { type Mask, makeMask, median, type Plane, quantile, type StarTable } from '../core/index.js';
-import { type SkyPoints, skyPoints, skyResidual } from './_land-evidence.js';
+import { changes, roughnessFromSky, type SkyPoints, skyPoints } from './_land-evidence.js';
 import {
   type Edge,
   edgeOfOrientation,
@@ -39,6 +39,8 @@ const STAR_REACH = 2;
 const HAZE = 0.4;
 /** Weight of a cell's look (level, texture) against the sky's. */
 const LOOK = 0.12;
+/** Roughness of the way from the sky at which a cell looks neither like sky nor like land. */
+const BEYOND = 3;
 /** Most that a clear edge in the picture gains a column. */
 const EDGE_GAIN = 4;
 const SLOPE = 0.1;
@@ -132,20 +134,19 @@ function cellGain(grid: Grid, points: SkyPoints): Float32Array {
       gain[y * width + x]! -= STAR_COST;
     }
   }
-  if (points.count === 0) return gain;
-  const { residual, scatter } = skyResidual(grid, points);
-  const texture = localTexture(grid);
-  const skyTexture = median(sampleAt(texture, points, grid));
-  const level = median(sampleAt(data, points, grid));
+  const few = points.count < 5;
+  const steps = few ? changes(grid) : sampleAt(changes(grid), points, grid);
+  const level = median(few ? data : sampleAt(data, points, grid));
+  const unit = few ? median(steps) : quantile(steps, 0.9);
   // A sky clipped to black looks like black land: then only stars and edges tell.
-  const tolerance = Math.max(scatter, 0.01 * Math.abs(level), 1e-6);
-  const informative = level > 0 && scatter > 0;
-  if (!informative) return gain;
+  if (!(level > 0) || !(unit > 0)) return gain;
+  const way = roughnessFromSky(grid, points, Math.max(unit, 0.004 * level));
+  const texture = localTexture(grid);
+  const skyTexture = few ? quantile(texture, 0.5) : quantile(sampleAt(texture, points, grid), 0.9);
   for (let i = 0; i < gain.length; i++) {
-    const off = (Math.abs(residual[i]!) / tolerance - 3) / 3;
-    const rough = (texture[i]! / Math.max(skyTexture, 0.002 * level, 1e-6) - 3) / 2;
-    const look = Math.max(Math.min(off, 2), Math.min(rough, 2), -1);
-    gain[i]! += LOOK * look;
+    const beyond = way[i]! / BEYOND - 1;
+    const rough = texture[i]! / Math.max(skyTexture, 0.002 * level) - 2;
+    gain[i]! += LOOK * Math.max(Math.min(beyond, 2), Math.min(rough, 2), -1);
   }
   return gain;
 }
