@@ -223,7 +223,7 @@ export function gridPlot(options: {
   const cells = map.values.map((value, i) => {
     const x = (i % map.columns) * cellWidth;
     const y = Math.floor(i / map.columns) * cellHeight + 20;
-    if (!Number.isFinite(value)) {
+    if (value === null || !Number.isFinite(value)) {
       return `<rect class="cell none" x="${round(x)}" y="${round(y)}" width="${round(cellWidth)}" height="${round(cellHeight)}"/>`;
     }
     const strength = Math.min(1, Math.max(0, value / options.full));

@@ -1,16 +1,31 @@
 import type { Reason, Verdict } from '../core/index.js';
 import type { PlanFacts } from '../sky/index.js';
 
+/** A straight line of light found on a frame, px. */
+export interface ReportStreak {
+  readonly x1: number;
+  readonly y1: number;
+  readonly x2: number;
+  readonly y2: number;
+  readonly width: number;
+  /** ADU above the sky. */
+  readonly brightness: number;
+}
+
 /** One light as the report shows it. */
 export interface ReportFrame {
   readonly id: string;
   /** File name as it came off the card. */
   readonly name: string;
+  /** Path of the original relative to the page. */
+  readonly file?: string;
   readonly takenAt?: string;
   readonly verdict: Verdict;
   readonly byPerson: boolean;
   readonly reasons: readonly Reason[];
   readonly remarks: readonly string[];
+  /** Working exposure time, s. */
+  readonly exposureTime?: number;
   readonly starCount?: number;
   /** px */
   readonly fwhm?: number;
@@ -27,15 +42,23 @@ export interface ReportFrame {
   readonly targetAltitude?: number;
   readonly segment?: number;
   readonly clippedShare?: number;
+  /** Size as stored, px. */
+  readonly width?: number;
+  readonly height?: number;
+  /** Motion of the camera itself against the reference frame, px at the middle. */
+  readonly headMotion?: { readonly x: number; readonly y: number };
+  readonly streaks: readonly ReportStreak[];
   /** Path of its small picture relative to the page. */
   readonly thumbnail?: string;
+  /** Path of a strip of bright stars from the middle and the corners, relative to the page. */
+  readonly stars?: string;
 }
 
-/** A map drawn as a grid of numbers, NaN = nothing known. */
+/** A map drawn as a grid of numbers, row by row; null = nothing known. */
 export interface GridMap {
   readonly columns: number;
   readonly rows: number;
-  readonly values: readonly number[];
+  readonly values: readonly (number | null)[];
 }
 
 /** What the alignment found, for people. */
@@ -98,6 +121,8 @@ export interface ReportRun {
   }[];
   readonly notes: readonly string[];
   readonly remarks: readonly string[];
+  /** Pixels that were wrong in frame after frame and were repaired. */
+  readonly defectCount?: number;
   readonly frames: readonly ReportFrame[];
   readonly alignment?: ReportAlignment;
   readonly stack?: ReportStack;

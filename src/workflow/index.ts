@@ -14,9 +14,11 @@ export * from './context.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
 export * from './plan.js';
+export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } from './report.js';
 export { search, searchFor, stats } from './search.js';
 export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
+export { lookNamed, STACK_DEFAULTS, type StackConfig, type StackOutcome, stack } from './stack.js';
 export {
   type CardHandler,
   mountFolders,

@@ -1,0 +1,109 @@
+import { mkdir, readdir, rm } from 'node:fs/promises';
+import { join } from 'node:path';
+import sharp, { type Sharp } from 'sharp';
+import { throwIfCancelled } from '../core/index.js';
+import { isMissing } from '../library/index.js';
+import { writeWhole } from './_run-folder.js';
+
+/** How to turn a stored picture for viewing: mirror left to right first, then turn clockwise by `angle` deg. */
+const TURNS: Readonly<Record<number, { readonly mirror: boolean; readonly angle: number }>> = {
+  2: { mirror: true, angle: 0 },
+  3: { mirror: false, angle: 180 },
+  4: { mirror: true, angle: 180 },
+  5: { mirror: true, angle: 270 },
+  6: { mirror: false, angle: 90 },
+  7: { mirror: true, angle: 90 },
+  8: { mirror: false, angle: 270 },
+};
+
+/** Turns a picture as its EXIF orientation (1 to 8) asks. @source EXIF 2.32, tag 0x0112 */
+export function turned(picture: Sharp, orientation: number | undefined): Sharp {
+  const turn = TURNS[orientation ?? 1];
+  if (!turn) return picture;
+  // The image library mirrors before it turns.
+  const mirrored = turn.mirror ? picture.flop() : picture;
+  return turn.angle === 0 ? mirrored : mirrored.rotate(turn.angle);
+}
+
+/** The pictures beside the page: each is written whole, and what no page names any more is taken away. */
+export interface PictureFolder {
+  /** Writes `name` from what `make` gives and returns its path relative to the page; undefined when there is no source. */
+  add(name: string, make: () => Promise<Buffer>): Promise<string | undefined>;
+  /** Removes pictures of an earlier report that this one does not show. */
+  tidy(): Promise<void>;
+}
+
+/** Opens `report/images` for a new report. */
+export async function openPictures(reportDir: string, signal?: AbortSignal): Promise<PictureFolder> {
+  const dir = join(reportDir, 'images');
+  await mkdir(dir, { recursive: true });
+  const named = new Set<string>();
+  return {
+    async add(name, make) {
+      throwIfCancelled(signal);
+      let bytes: Buffer;
+      try {
+        bytes = await make();
+      } catch (error) {
+        // A preview or a map that was never made, or that somebody took away, leaves a gap on the page.
+        if (isMissing(error) || isUnreadablePicture(error)) return undefined;
+        throw error;
+      }
+      await writeWhole(join(dir, name), bytes);
+      named.add(name);
+      return `images/${name}`;
+    },
+    async tidy() {
+      for (const entry of await readdir(dir)) {
+        if (!named.has(entry)) await rm(join(dir, entry), { force: true });
+      }
+    },
+  };
+}
+
+const isUnreadablePicture = (error: unknown): boolean =>
+  error instanceof Error &&
+  /Input file|unsupported image format|Input buffer|VipsJpeg|pngload/.test(error.message);
+
+/** A small JPEG of a picture file, turned, at most `longSide` px. */
+export async function smallJpeg(
+  path: string,
+  options: {
+    readonly longSide: number;
+    readonly orientation?: number | undefined;
+    readonly quality?: number;
+  },
+): Promise<Buffer> {
+  return turned(sharp(path), options.orientation)
+    .resize({ width: options.longSide, height: options.longSide, fit: 'inside', withoutEnlargement: true })
+    .toColorspace('srgb')
+    .jpeg({ quality: options.quality ?? 74, mozjpeg: true })
+    .toBuffer();
+}
+
+/** A small grey PNG of a map file, turned, stretched so that its highest value is white. */
+export async function smallMap(
+  path: string,
+  options: { readonly longSide: number; readonly orientation?: number | undefined },
+): Promise<Buffer> {
+  const picture = turned(sharp(path, { limitInputPixels: false }), options.orientation).resize({
+    width: options.longSide,
+    height: options.longSide,
+    fit: 'inside',
+    withoutEnlargement: true,
+  });
+  const { data, info } = await picture
+    .toColorspace('b-w')
+    .extractChannel(0)
+    .raw({ depth: 'float' })
+    .toBuffer({ resolveWithObject: true });
+  const values = new Float32Array(data.buffer, data.byteOffset, data.byteLength / 4);
+  let most = 0;
+  for (const value of values) if (value > most) most = value;
+  const grey = Uint8Array.from(values, (value) =>
+    most > 0 ? Math.round((255 * Math.max(0, value)) / most) : 0,
+  );
+  return sharp(grey, { raw: { width: info.width, height: info.height, channels: 1 } })
+    .png({ compressionLevel: 9 })
+    .toBuffer();
+}
