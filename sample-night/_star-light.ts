@@ -1,4 +1,4 @@
-import { starToPixel } from './_geometry.js';
+import { apply, starToPixel, transpose } from './_geometry.js';
 import { GRID_STEP } from './_lens-grid.js';
 import { airPath, electronsPerSecond } from './_photometry.js';
 import type { FrameScene, Sites } from './_scene.js';
@@ -94,10 +94,20 @@ export function forEachStar(scene: FrameScene, visit: (star: StarArrival) => voi
   const out = new Float64Array(3);
   const star: StarArrival = { path: new Float64Array(6), electrons: new Float64Array(3), index: 0 };
   const margin = 40;
+  // A cheap look first: nothing farther from the axis than the farthest corner, and a degree for refraction.
+  const axis = apply(transpose(skies[1]!), [geometry.camera[6]!, geometry.camera[7]!, geometry.camera[8]!]);
+  let corner = 1;
+  for (const k of [0, grid.columns - 1, grid.columns * (grid.rows - 1), grid.columns * grid.rows - 1]) {
+    corner = Math.min(corner, grid.z[k]!);
+  }
+  const reach = Math.cos(
+    Math.min(Math.PI, Math.acos(corner) + 0.02 + (2 * margin) / geometry.lens.focalLengthPx),
+  );
   for (let s = 0; s < stars.count; s++) {
     const x = stars.x[s]!;
     const y = stars.y[s]!;
     const z = stars.z[s]!;
+    if (x * axis[0] + y * axis[1] + z * axis[2] < reach) continue;
     starToPixel(geometry, skies[1]!, x, y, z, out);
     const mx = out[0]!;
     const my = out[1]!;

@@ -81,7 +81,9 @@ describe('makeCard', () => {
     const pixels = await readPixels(bytesOf(dng), dng);
     expect(pixels.kind).toBe('mosaic');
     expect(pixels.cfa).toEqual({ width: 2, height: 2, colors: [0, 1, 1, 2] });
-    expect(pixels.data).toEqual(frame.pixels().data);
+    expect(Buffer.from(pixels.data.slice().buffer).equals(Buffer.from(frame.pixels().data.buffer))).toBe(
+      true,
+    );
     expect(pixels.whiteLevel).toEqual([15871, 15871, 15871]);
     scenario.camera.multipliers.forEach((value, i) => {
       // 1e-5: DNG keeps the reciprocal as a rational.
@@ -130,7 +132,7 @@ describe('makeCard', () => {
     expect(existsSync(join(made.card, 'NOTES.TXT'))).toBe(true);
     const mask = await sharp(made.landMask!).greyscale().raw().toBuffer();
     const expected = simulateNight(scenario).frames[0]!.landMask().data;
-    expect(Array.from(mask, (value) => (value > 127 ? 1 : 0))).toEqual(Array.from(expected));
+    expect(Buffer.from(mask.map((value) => (value > 127 ? 1 : 0))).equals(Buffer.from(expected))).toBe(true);
   });
 
   it('writes finished pictures only where the camera keeps no raw', async () => {
