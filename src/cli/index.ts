@@ -7,6 +7,7 @@ import { registerImport } from './import.js';
 import { registerMeasure } from './measure.js';
 import { registerPlan } from './plan.js';
 import { registerShow } from './show.js';
+import { registerStack } from './stack.js';
 
 const VERSION = (
   JSON.parse(readFileSync(new URL('../../../package.json', import.meta.url), 'utf8')) as { version: string }
@@ -25,7 +26,8 @@ export function makeProgram(): Command {
     .configureHelp({ showGlobalOptions: false })
     .exitOverride()
     .configureOutput({ writeErr: () => {} });
-  for (const register of [registerPlan, registerImport, registerMeasure, registerShow]) register(program);
+  for (const register of [registerPlan, registerImport, registerMeasure, registerStack, registerShow])
+    register(program);
   return inherit(program);
 }
 

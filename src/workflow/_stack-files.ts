@@ -1,0 +1,167 @@
+import { createHash } from 'node:crypto';
+import { join } from 'node:path';
+import sharp from 'sharp';
+import type { ColorImage, Plane } from '../core/index.js';
+import { type FinishInput, finishPicture, type Look, type Picture } from '../finishing/index.js';
+import {
+  type ExifFields,
+  type FitsCard,
+  LINEAR_SRGB_ICC,
+  SRGB_ICC,
+  writeFits,
+  writeJpeg,
+  writeTiff,
+} from '../frames/index.js';
+import { writeWhole } from './_run-folder.js';
+
+/** What is known of a stack beyond its pixels, for the headers of its files. */
+export interface StackFacts {
+  readonly exif: ExifFields;
+  /** s */
+  readonly totalExposure: number;
+  readonly frames: number;
+  readonly method: string;
+  /** UTC instants. */
+  readonly start?: string;
+  readonly middle?: string;
+  readonly software: string;
+  /** ADU above black that the highest 16-bit value of the linear TIFF stands for. */
+  readonly white: number;
+}
+
+const PIXEL_MEANING =
+  'Linear light, camera-native colours, ADU above black, lens falloff divided out; no white balance, no gradient taken off';
+
+/** 16-bit copy of a linear image: value = ADU * 65535 / white; below black and no data become 0. */
+function toSixteen(image: ColorImage, white: number): Uint16Array {
+  const out = new Uint16Array(image.data.length);
+  const scale = 65535 / white;
+  for (let i = 0; i < out.length; i++) {
+    const value = image.data[i]! * scale;
+    out[i] = value > 0 ? Math.min(65535, value + 0.5) : 0;
+  }
+  return out;
+}
+
+/** Writes a linear image as 16-bit TIFF with its scale stated. */
+export async function writeLinearTiff(path: string, image: ColorImage, facts: StackFacts): Promise<void> {
+  await writeWhole(
+    path,
+    writeTiff({
+      width: image.width,
+      height: image.height,
+      planes: 3,
+      data: toSixteen(image, facts.white),
+      icc: LINEAR_SRGB_ICC,
+      exif: { ...facts.exif, colorSpace: 65535 },
+      description: `LINEAR. ${PIXEL_MEANING}. 65535 = ${facts.white} ADU. ${facts.frames} frames, ${facts.totalExposure} s in all, ${facts.method}.`,
+    }),
+  );
+}
+
+/** Writes a linear image as 32-bit float FITS, three planes red, green, blue. */
+export async function writeLinearFits(path: string, image: ColorImage, facts: StackFacts): Promise<void> {
+  const cards: FitsCard[] = [
+    { keyword: 'BUNIT', value: 'adu', comment: 'above black, linear' },
+    { keyword: 'EXPTIME', value: facts.totalExposure, comment: 's, all frames together' },
+    { keyword: 'NCOMBINE', value: facts.frames, comment: 'frames combined' },
+    { keyword: 'COMBINE', value: facts.method, comment: 'how they were combined' },
+    { keyword: 'FILTER', value: 'RGB', comment: 'planes red, green, blue of the camera' },
+    { keyword: 'CREATOR', value: facts.software },
+  ];
+  if (facts.start)
+    cards.push({ keyword: 'DATE-OBS', value: facts.start.replace('Z', ''), comment: 'UTC, start' });
+  if (facts.middle)
+    cards.push({ keyword: 'DATE-AVG', value: facts.middle.replace('Z', ''), comment: 'UTC, middle' });
+  const { exif } = facts;
+  if (exif.cameraModel) cards.push({ keyword: 'INSTRUME', value: ascii(exif.cameraModel) });
+  if (exif.lens) cards.push({ keyword: 'TELESCOP', value: ascii(exif.lens), comment: 'lens' });
+  if (exif.focalLengthMm) cards.push({ keyword: 'FOCALLEN', value: exif.focalLengthMm, comment: 'mm' });
+  if (exif.iso) cards.push({ keyword: 'ISOSPEED', value: exif.iso });
+  await writeWhole(
+    path,
+    writeFits({
+      width: image.width,
+      height: image.height,
+      planes: 3,
+      data: image.data,
+      cards,
+      history: [PIXEL_MEANING],
+    }),
+  );
+}
+
+const ascii = (text: string): string => text.replace(/[^\x20-\x7e]/g, '?').slice(0, 60);
+
+/** Writes a plane as a grey picture, black = 0, white = `top`. */
+export async function writeGrey(path: string, plane: Plane, top: number): Promise<void> {
+  const data = Uint8Array.from(plane.data, (value) =>
+    Number.isFinite(value) ? Math.max(0, Math.min(255, Math.round((255 * value) / top))) : 0,
+  );
+  await writeWhole(
+    path,
+    await sharp(data, { raw: { width: plane.width, height: plane.height, channels: 1 } })
+      .png()
+      .toBuffer(),
+  );
+}
+
+/** The EXIF of a finished picture: its own size, turned already. */
+const pictureExif = (picture: Picture, facts: StackFacts): ExifFields => ({
+  ...facts.exif,
+  orientation: 1,
+  width: picture.width,
+  height: picture.height,
+  colorSpace: 1,
+});
+
+/** Finishes a stack and writes the picture as 16-bit TIFF and as JPEG. */
+export async function writePicture(
+  folder: string,
+  input: FinishInput,
+  look: Look,
+  facts: StackFacts,
+): Promise<{ readonly picture: Picture; readonly tiff: string; readonly jpeg: string }> {
+  const picture = finishPicture(input, look);
+  const { width, height } = picture;
+  const size = width * height;
+  const planar = new Uint16Array(3 * size);
+  for (let i = 0; i < size; i++) {
+    planar[i] = picture.data[3 * i]!;
+    planar[size + i] = picture.data[3 * i + 1]!;
+    planar[2 * size + i] = picture.data[3 * i + 2]!;
+  }
+  const description = `${facts.frames} frames, ${facts.totalExposure} s in all, ${facts.method}; look ${look.name}.`;
+  const exif = { ...pictureExif(picture, facts), description };
+  const tiff = join(folder, 'picture.tif');
+  const jpeg = join(folder, 'picture.jpg');
+  await writeWhole(
+    tiff,
+    writeTiff({ width, height, planes: 3, data: planar, icc: SRGB_ICC, exif, description }),
+  );
+  await writeWhole(jpeg, await writeJpeg({ width, height, data: toEight(picture.data), exif, quality: 93 }));
+  return { picture, tiff, jpeg };
+}
+
+/** One single frame finished the same way, for comparison, as JPEG. */
+export async function writeSingle(
+  path: string,
+  input: FinishInput,
+  look: Look,
+  facts: StackFacts,
+): Promise<void> {
+  const picture = finishPicture(input, look);
+  const { width, height } = picture;
+  const exif = { ...pictureExif(picture, facts), description: 'One single frame, finished like the stack.' };
+  await writeWhole(path, await writeJpeg({ width, height, data: toEight(picture.data), exif, quality: 90 }));
+}
+
+function toEight(data: Uint16Array): Uint8Array {
+  const out = new Uint8Array(data.length);
+  for (let i = 0; i < out.length; i++) out[i] = (data[i]! + 128) / 257;
+  return out;
+}
+
+/** A short name for a recipe: the same settings and inputs give the same. */
+export const recipeKey = (recipe: unknown): string =>
+  createHash('sha256').update(JSON.stringify(recipe)).digest('hex').slice(0, 8);
