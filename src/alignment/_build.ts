@@ -4,6 +4,7 @@ import { fluxOfTracks, gather, motionOf } from './_describe.js';
 import { residualsOf } from './_fit-run.js';
 import { lensOf } from './_lens-derivatives.js';
 import { multiply, rotationLog, transpose } from './_rotation.js';
+import { measureUnrest } from './_segments.js';
 import { expectedCamera, type State, turnRotation } from './_state.js';
 import type { SkyFit } from './align-sequence.js';
 import { projectDirection } from './geometry.js';
@@ -169,22 +170,29 @@ function reasonOf(table: StarTable, kind: 'stars' | 'misfit', matched = 0): stri
 }
 
 /** Relative error of the focal length and error of the pole, deg, beyond which they are called unknown. */
-const FOCAL_KNOWN = 0.004;
-const POLE_KNOWN = 0.12;
+const FOCAL_KNOWN = 0.0009;
+const POLE_KNOWN = 0.05;
 
 function estimates(fit: SkyFit, model: SkyMotionModel): Pick<Alignment, 'focalLengthPx' | 'polePosition'> {
-  const { solution, state } = fit;
+  const { solution, state, frames } = fit;
   const { covariance, layout } = solution;
   const G = layout.globals;
   const variance = (k: number) => (covariance && k >= 0 ? Math.max(0, covariance[k * G + k]!) : Number.NaN);
-  const relative = Math.sqrt(variance(layout.lens[0]!));
   const focal = model.lens.focalLengthPx;
+  // A camera that was seen to sag or tremble may have done so in ways that pass for another pole or scale.
+  const unrest = measureUnrest(state, frames, fit.fitted);
+  const moved = Math.hypot(...state.sag) + (unrest ? unrest.tremble / focal : 0);
+  const turns = Array.from(frames.turn).filter((_, i) => fit.fitted[i] === 1);
+  const span = Math.max(1e-9, Math.max(...turns) - Math.min(...turns)) / 2;
+  const relative = Math.hypot(Math.sqrt(variance(layout.lens[0]!)), (0.1 * moved) / span);
   const focalLengthPx: Estimate = {
     value: focal,
     error: relative * focal,
     known: fit.hasClock && relative < FOCAL_KNOWN,
   };
-  const poleError = radToDeg(Math.sqrt(variance(layout.pole) + variance(layout.pole + 1)));
+  const poleError = radToDeg(
+    Math.sqrt(variance(layout.pole) + variance(layout.pole + 1) + (moved / span) ** 2),
+  );
   const sign = state.pole[2] < 0 ? -1 : 1;
   const [x, y] = projectDirection(model.lens, [
     sign * state.pole[0],
@@ -193,6 +201,6 @@ function estimates(fit: SkyFit, model: SkyMotionModel): Pick<Alignment, 'focalLe
   ]);
   return {
     focalLengthPx,
-    polePosition: { x, y, error: poleError, known: poleError < POLE_KNOWN },
+    polePosition: { x, y, error: poleError, known: fit.hasClock && poleError < POLE_KNOWN },
   };
 }

@@ -107,7 +107,7 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
   if (priors.refraction) cost += ((state.refraction[3]! - 1) / STRENGTH_SIGMA) ** 2;
   if (priors.sag > 0) {
     const s = priors.sag / focal;
-    cost += heavy((state.sag[0] ** 2 + state.sag[1] ** 2 + state.sag[2] ** 2) / (s * s));
+    cost += (state.sag[0] ** 2 + state.sag[1] ** 2 + state.sag[2] ** 2) / (s * s);
   }
   for (let s = 0; s < frames.segmentCount; s++) {
     const k = rotationLog(state.segments, 9 * s);
@@ -406,9 +406,7 @@ function addPriors(
   }
   if (layout.sag >= 0) {
     const s = priors.sag / focal;
-    const size2 = (state.sag[0] ** 2 + state.sag[1] ** 2 + state.sag[2] ** 2) / (s * s);
-    const weight = 2 / (1 + size2) / (s * s);
-    for (let q = 0; q < 3; q++) diagonal(layout.sag + q, weight, -state.sag[q]!);
+    for (let q = 0; q < 3; q++) diagonal(layout.sag + q, 1 / (s * s), -state.sag[q]!);
   }
   for (let s = 0; s < frames.segmentCount; s++) {
     const k = rotationLog(state.segments, 9 * s);

@@ -83,7 +83,7 @@ export interface Priors {
   readonly lensSigma: Float64Array;
   /** Zenith and strength of refraction are free. */
   readonly refraction: boolean;
-  /** Steady sag over half the run, px, scale of a heavy-tailed prior; 0 = held at none. */
+  /** Steady sag over half the run, px, 1-sigma: bounded, for a large one would trade against the pole; 0 = none. */
   readonly sag: number;
   /** Small motion of the camera in a frame, px, scale of a heavy-tailed prior. */
   readonly drift: number;

@@ -9,7 +9,7 @@ import { lensOf } from './_lens-derivatives.js';
 import { linkByModel } from './_link.js';
 import { noAlignment, planeAlignment } from './_plane.js';
 import { apply, multiply, transpose } from './_rotation.js';
-import { findSegments, segmentStart } from './_segments.js';
+import { findSegments, measureUnrest, segmentStart } from './_segments.js';
 import { type Solution, solve } from './_solve.js';
 import { type FramesInfo, type Observations, type Priors, type State, turnRotation } from './_state.js';
 import { joinLinks, observe, type Track } from './_tracks.js';
@@ -19,6 +19,9 @@ import type { AlignFrame, Alignment, AlignOptions } from './types.js';
 export const SKY_RATE = (SIDEREAL_RATE / 3600) * (Math.PI / 180);
 /** The clock of a camera against the moment of a frame, s. @source headers give whole seconds: uniform error, 0.29 s. */
 const CLOCK_SIGMA = 0.3;
+/** Bounds of what is believed of the clock once the run itself has shown it, s. */
+const MIN_CLOCK_SIGMA = 0.02;
+const MAX_CLOCK_SIGMA = 5;
 /** Radius within which a detection is the predicted star, px. @source FINDINGS lesson 10 */
 const LINK_RADIUS = 0.8;
 
@@ -153,10 +156,15 @@ function fitSky(run: RunInput): SkyFit | undefined {
     const segments = findSegments(state, frames, fitted);
     frames = { ...frames, segment: segments.segment, segmentCount: segments.count };
     state.segments = segmentStart(state, frames, fitted);
+    const unrest = round === last ? measureUnrest(state, frames, fitted) : undefined;
+    if (unrest && Number.isFinite(frames.turnSigma[0]!)) {
+      const clock = Math.min(MAX_CLOCK_SIGMA, Math.max(MIN_CLOCK_SIGMA, (1.5 * unrest.clock) / SKY_RATE));
+      frames = { ...frames, turnSigma: new Float64Array(frames.count).fill(clock * SKY_RATE) };
+    }
     priors = {
       ...lensPriors(options, Math.exp(state.lens[0]!), observations.trackCount >= 30),
       sag: round > 0 ? 0.5 : 0,
-      drift: round === 0 ? 1 : 0.15,
+      drift: unrest ? Math.min(0.15, Math.max(0.01, unrest.tremble)) : round === 0 ? 1 : 0.15,
       refraction: state.refraction[3] !== 0,
     };
     const given = { observations, frames, priors };
