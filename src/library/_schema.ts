@@ -79,6 +79,7 @@ CREATE INDEX sequences_by_lens ON sequences(lens);
 CREATE INDEX sequences_by_role ON sequences(role, kept);
 CREATE INDEX sequences_by_kept ON sequences(kept);
 CREATE INDEX sequences_by_total ON sequences(total_exposure);
+CREATE INDEX sequences_by_target ON sequences(target) WHERE target IS NOT NULL;
 CREATE INDEX sequences_by_moon ON sequences(moonlight);
 CREATE INDEX sequences_by_fwhm ON sequences(fwhm);
 CREATE INDEX sequences_with_stack ON sequences(has_stack) WHERE has_stack = 1;

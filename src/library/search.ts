@@ -151,7 +151,11 @@ function sequenceConditions(library: Library, query: SearchQuery): Condition[] {
       .map(({ id }) => id);
     const own = among('q.target', 'target', distinct(library, 'sequences', 'target', query.target));
     const byPlan = among('s.plan_id', 'plan', planned);
-    conditions.push({ sql: `(${own.sql} OR ${byPlan.sql})`, values: { ...own.values, ...byPlan.values } });
+    conditions.push({
+      sql: `q.id IN (SELECT q.id FROM sequences q WHERE ${own.sql}
+        UNION SELECT q.id FROM sessions s JOIN sequences q ON q.session_id = s.id WHERE ${byPlan.sql})`,
+      values: { ...own.values, ...byPlan.values },
+    });
   }
   // Words and tags hang on sessions, sequences and stacks alike; `from` names one of their tables and its condition.
   const owned = (from: string, where: string, values: Record<string, unknown>): Condition => ({

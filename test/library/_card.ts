@@ -12,7 +12,7 @@ import {
 } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join, relative } from 'node:path';
-import { afterEach } from 'vitest';
+import { afterAll, afterEach } from 'vitest';
 import { seededRandom } from '../../src/core/index.js';
 
 const made: string[] = [];
@@ -26,6 +26,18 @@ export function scratch(): string {
   made.push(folder);
   return folder;
 }
+
+/** A scratch folder that stays until the file's tests are over. */
+scratch.lasting = (): string => {
+  const folder = mkdtempSync(join(FAST, 'cairn-'));
+  lasting.push(folder);
+  return folder;
+};
+
+const lasting: string[] = [];
+afterAll(() => {
+  for (const folder of lasting.splice(0)) rmSync(folder, { recursive: true, force: true });
+});
 
 afterEach(() => {
   for (const folder of made.splice(0)) rmSync(folder, { recursive: true, force: true });
