@@ -20,6 +20,21 @@ export interface GridBlocks {
   readonly y: F64Block;
 }
 
+/** Arguments of `demosaicBayer`. */
+export interface BayerCall {
+  /** f32[height*width]; NaN = no data. */
+  readonly mosaic: F32Block;
+  /** f32[3*height*width]. */
+  readonly out: F32Block;
+  readonly width: number;
+  readonly height: number;
+  /** Column and row, 0 or 1, of the red site of the 2 x 2 pattern. */
+  readonly redX: 0 | 1;
+  readonly redY: 0 | 1;
+  /** ADU from which a colour counts as clipped. */
+  readonly saturation: readonly [number, number, number];
+}
+
 /** Arguments of `warp`. */
 export interface WarpCall {
   /** Planes one after the other, f32[planes * height * width]; NaN = no data. */
@@ -98,6 +113,13 @@ export interface Kernels {
   readonly memory: KernelMemory;
   /** Puts u16 into f32: (value - offset) * scale, 0 = no data. */
   unpack(packed: U16Block, out: F32Block, offset: number, scale: number): void;
+  /**
+   * Makes three planes of a Bayer mosaic, edge-aware, bilinear beside clipped or missing samples and at the
+   * edge. @source J. F. Hamilton and J. E. Adams, US patent 5,629,734 (1997, lapsed): green by second-order
+   * directional estimates, red and blue by green differences; survey: B. K. Gunturk et al., IEEE Signal
+   * Processing Magazine 22 (2005) 44.
+   */
+  demosaicBayer(call: BayerCall): void;
   /** Resamples planes of a frame onto a tile with Lanczos-3 (bilinear beside missing data, edges and clipped stars). */
   warp(call: WarpCall): void;
   /** Scales a plane of a tile and takes a smooth surface off, in place. */

@@ -13,6 +13,7 @@ interface Exports {
   readonly heapBase: () => number;
   readonly warp: Numbers;
   readonly level: Numbers;
+  readonly demosaicBayer: Numbers;
   readonly unpack: Numbers;
   readonly combineMean: Numbers;
   readonly combineMedian: Numbers;
@@ -74,6 +75,11 @@ export async function loadKernels(bytes: Uint8Array, maxBytes = MAX_PAGES * PAGE
     memory,
     unpack: (packed, out, offset, scale) =>
       run.unpack(packed.offset, packed.length, offset, scale, out.offset),
+    demosaicBayer: (call) =>
+      run.demosaicBayer(
+        ...[call.mosaic.offset, call.out.offset, call.width, call.height, call.redX, call.redY],
+        ...call.saturation,
+      ),
     warp: ({ source, sourceRect: s, planes, grid: g, tile: t, ...c }) =>
       run.warp(
         ...[source.offset, s.width, s.height, s.x0, s.y0, planes],

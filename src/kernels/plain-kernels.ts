@@ -4,6 +4,7 @@ import {
   combineMeanPlain,
   combineMedianPlain,
 } from './combine-plain.js';
+import { demosaicBayerPlain } from './demosaic-plain.js';
 import type { Kernels } from './kernel-types.js';
 import { plainMemory } from './memory.js';
 import { levelPlain, unpackPlain, warpPlain } from './warp-plain.js';
@@ -13,6 +14,7 @@ export function plainKernels(): Kernels {
   return {
     memory: plainMemory(),
     unpack: unpackPlain,
+    demosaicBayer: demosaicBayerPlain,
     warp: warpPlain,
     level: levelPlain,
     combineMean: combineMeanPlain,

@@ -172,7 +172,7 @@ function openSource(task: TileTask, frame: TileFrame, parts: SourceParts): F32Bl
   const { cfa, demosaic: method, saturation } = task;
   // Hidden before, so that no land leaks into its neighbours, and after, so that nothing is made up there.
   hidePixels(mosaic.data, hide);
-  if (cfa) demosaicInto(mosaic.data, color.data, { width, height, cfa, method, saturation });
+  if (cfa) demosaicInto(kernels, mosaic, color, { width, height, cfa, method, saturation });
   else for (let plane = 0; plane < 3; plane++) color.data.set(mosaic.data, plane * size);
   hidePixels(color.data, hide);
   return color;

@@ -89,6 +89,27 @@ describe('compiled kernels equal their plain twins bit for bit', () => {
     },
   );
 
+  it('demosaicBayer: all patterns and sizes, with gaps and clipped stars', () => {
+    const random = seededRandom(14);
+    for (let run = 0; run < 48; run++) {
+      const width = run < 16 ? run + 1 : 10 + Math.floor(random() * 40);
+      const height = 1 + Math.floor(random() * 30);
+      const source = randomValues(random, width * height, run % 3 === 0 ? 0 : 0.03);
+      const on = (kernels: Kernels): Float32Array => {
+        const { memory } = kernels;
+        memory.reset();
+        const mosaic = memory.f32(source.length);
+        const out = memory.f32(3 * source.length);
+        mosaic.data.set(source);
+        const [redX, redY] = [(run & 1) as 0 | 1, ((run >> 1) & 1) as 0 | 1];
+        const saturation = run % 4 === 0 ? ([5000, 4000, 6000] as const) : ([1e6, 1e6, 1e6] as const);
+        kernels.demosaicBayer({ mosaic, out, width, height, redX, redY, saturation });
+        return out.data.slice();
+      };
+      expect(bits(on(wasm))).toEqual(bits(on(plain)));
+    }
+  });
+
   it('level and unpack', () => {
     const random = seededRandom(13);
     const run = (kernels: Kernels): Float32Array => {

@@ -1,5 +1,6 @@
 // Kernels, compiled by asc into one wasm file. Each has a plain twin in ../*-plain.ts that it equals bit for bit.
 export { warp, level, unpack } from './warp';
+export { demosaicBayer } from './demosaic';
 export { combineMean, combineMedian, combineMax, combineClipped } from './combine';
 
 /** First byte that the arena may use. */
