@@ -81,12 +81,14 @@ export async function loadKernels(bytes: Uint8Array, maxBytes = MAX_PAGES * PAGE
         ...call.saturation,
       ),
     warp: ({ source, sourceRect: s, planes, grid: g, tile: t, ...c }) =>
-      run.warp(
-        ...[source.offset, s.width, s.height, s.x0, s.y0, planes],
-        ...[g.x.offset, g.y.offset, g.step, g.columns, g.rows],
-        ...[t.x0, t.y0, t.width, t.height],
-        ...[c.out.offset + 4 * c.outStart, c.rowLength, c.planeStride],
-        ...[c.table.offset, c.limits.offset],
+      withScratch(planes, (tops) =>
+        run.warp(
+          ...[source.offset, s.width, s.height, s.x0, s.y0, planes],
+          ...[g.x.offset, g.y.offset, g.step, g.columns, g.rows],
+          ...[t.x0, t.y0, t.width, t.height],
+          ...[c.out.offset + 4 * c.outStart, c.rowLength, c.planeStride],
+          ...[c.table.offset, c.limits.offset, tops],
+        ),
       ),
     level: ({ data, start, rowLength, tile: t, ...c }) =>
       run.level(

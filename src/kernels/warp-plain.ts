@@ -54,7 +54,7 @@ function tapWeights(table: Float32Array, fraction: number, weights: Float32Array
   }
 }
 
-/** Six by six taps as four lanes; NaN when one holds no data, bilinear when one is above the limit. */
+/** Six by six taps as four lanes; NaN when one holds no data or is above the limit. */
 function lanczos(
   source: Source,
   lx: number,
@@ -63,21 +63,19 @@ function lanczos(
   wy: Float32Array,
   limit: number,
 ): number {
-  const lanes = [0, 0, 0, 0];
-  let above = false;
+  const sums = new Float32Array(8);
   for (let r = 0; r < 6; r++) {
     const w = wy[r < 4 ? r : r + 2]!;
     const base = source.start + (ly - 2 + r) * source.width + lx - 2;
-    for (let k = 0; k < 4; k++) {
-      const a = source.data[base + k]!;
-      const b = source.data[base + k + 2]!;
-      if (a > limit || b > limit) above = true;
-      const h = f(f(f(a * wx[k]!) + f(b * wx[k + 4]!)) * w);
-      lanes[k] = r === 0 ? h : f(lanes[k]! + h);
+    for (let k = 0; k < 8; k++) {
+      const value = source.data[base + (k < 4 ? k : k - 2)]!;
+      if (value > limit) return Number.NaN;
+      const product = f(value * w);
+      sums[k] = r === 0 ? product : f(sums[k]! + product);
     }
   }
-  const value = f(f(lanes[0]! + lanes[1]!) + f(lanes[2]! + lanes[3]!));
-  return above ? Number.NaN : value;
+  const lane = (k: number): number => f(f(sums[k]! * wx[k]!) + f(sums[k + 4]! * wx[k + 4]!));
+  return f(f(lane(0) + lane(1)) + f(lane(2) + lane(3)));
 }
 
 /** Twin of the kernel of this name; see `Kernels.warp`. */

@@ -53,7 +53,7 @@ function night(count: number): { input: StackInput; frames: Map<string, Uint16Ar
 const bytes = (result: ReturnType<typeof stackWhole>): Buffer =>
   Buffer.concat(
     [result.sky, result.land].flatMap((layer) =>
-      [layer.image, layer.coverage, layer.rejected].map((a) => Buffer.from(a.buffer)),
+      [layer.image, layer.coverage, layer.rejected].map((a) => Buffer.from(a.data.buffer)),
     ),
   );
 
@@ -65,18 +65,18 @@ describe('stackTile', () => {
     'gives the same bits for any tile size and frame order: %s (L71)',
     (method) => {
       const with_ = { ...input, sky: { method }, land: { method } };
-      const a = stackWhole(with_, read, wasm, 160);
+      const a = stackWhole(with_, read, wasm, { tileSize: 160 });
       const reversed = { ...with_, frames: [...with_.frames].reverse() };
       for (const tileSize of [32, 64, 96]) {
-        const b = stackWhole(reversed, read, wasm, tileSize);
+        const b = stackWhole(reversed, read, wasm, { tileSize });
         expect(bytes(b).equals(bytes(a))).toBe(true);
       }
     },
   );
 
   it('gives the same bits with the plain kernels', () => {
-    const a = stackWhole(input, read, wasm, 64);
-    const b = stackWhole(input, read, plainKernels(), 64);
+    const a = stackWhole(input, read, wasm, { tileSize: 64 });
+    const b = stackWhole(input, read, plainKernels(), { tileSize: 64 });
     expect(bytes(b).equals(bytes(a))).toBe(true);
   });
 });

@@ -4,11 +4,12 @@ import {
   makeStackPlan,
   pack,
   packRange,
+  placeTile,
   planTiles,
   type ReadCrop,
   type StackInput,
+  type StackLayer,
   stackTile,
-  type TileResult,
   tileTask,
   type WarpGrid,
 } from '../../src/stacking/index.js';
@@ -65,53 +66,24 @@ export function cropReader(
   };
 }
 
-export interface Whole {
-  readonly image: Float32Array;
-  readonly coverage: Float32Array;
-  readonly rejected: Float32Array;
-}
-
 /** Makes all tiles and puts them together. */
 export function stackWhole(
   input: StackInput,
   read: ReadCrop,
   kernels: Kernels,
-  tileSize = 128,
-): { sky: Whole; land: Whole; peakBytes: number } {
+  options: { readonly tileSize?: number; readonly layers?: Layers } = {},
+): { sky: StackLayer; land: StackLayer; peakBytes: number } {
+  const { tileSize = 128, layers = 'both' } = options;
   const plan = makeStackPlan(input);
   const { width, height } = input;
-  const size = width * height;
-  const make = (): Whole => ({
-    image: new Float32Array(3 * size),
-    coverage: new Float32Array(size),
-    rejected: new Float32Array(size),
-  });
-  const sky = make();
-  const land = make();
+  const sky = emptyLayer(width, height);
+  const land = emptyLayer(width, height);
   let peakBytes = 0;
-  const place = (
-    to: Whole,
-    from: NonNullable<TileResult['sky']>,
-    { x0, y0, width: w, height: h }: Rect,
-  ): void => {
-    for (let y = 0; y < h; y++) {
-      for (const [target, source, planes] of [
-        [to.image, from.image, 3],
-        [to.coverage, from.coverage, 1],
-        [to.rejected, from.rejected, 1],
-      ] as const) {
-        for (let p = 0; p < planes; p++) {
-          const row = source.subarray((p * h + y) * w, (p * h + y + 1) * w);
-          target.set(row, p * size + (y0 + y) * width + x0);
-        }
-      }
-    }
-  };
   for (const tile of planTiles({ width, height, frames: input.frames.length, tileSize })) {
-    const result = stackTile(tileTask(plan, tile), read, kernels);
+    const result = stackTile(tileTask(plan, tile, layers), read, kernels);
     peakBytes = Math.max(peakBytes, result.peakBytes);
-    place(sky, result.sky!, tile);
-    place(land, result.land!, tile);
+    if (result.sky) placeTile(sky, tile, result.sky);
+    if (result.land) placeTile(land, tile, result.land);
   }
   return { sky, land, peakBytes };
 }

@@ -26,13 +26,59 @@ function bilinear(
   return weight >= 0.5 ? <f32>(sum / weight) : f32.NaN;
 }
 
+/** Six by six taps as four lanes; NaN lanes when `check` and a tap is above the limit. */
+@inline
+function taps(
+  corner: usize, rowBytes: usize, wx0: v128, wx1: v128,
+  w0: v128, w1: v128, w2: v128, w3: v128, w4: v128, w5: v128, limit: v128, check: bool,
+): v128 {
+  let p = corner;
+  let a = v128.load(p), b = v128.load(p, 8);
+  let sumA = f32x4.mul(a, w0), sumB = f32x4.mul(b, w0);
+  let top = a;
+  if (check) top = f32x4.max(a, b);
+  p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
+  sumA = f32x4.add(sumA, f32x4.mul(a, w1)); sumB = f32x4.add(sumB, f32x4.mul(b, w1));
+  if (check) top = f32x4.max(top, f32x4.max(a, b));
+  p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
+  sumA = f32x4.add(sumA, f32x4.mul(a, w2)); sumB = f32x4.add(sumB, f32x4.mul(b, w2));
+  if (check) top = f32x4.max(top, f32x4.max(a, b));
+  p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
+  sumA = f32x4.add(sumA, f32x4.mul(a, w3)); sumB = f32x4.add(sumB, f32x4.mul(b, w3));
+  if (check) top = f32x4.max(top, f32x4.max(a, b));
+  p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
+  sumA = f32x4.add(sumA, f32x4.mul(a, w4)); sumB = f32x4.add(sumB, f32x4.mul(b, w4));
+  if (check) top = f32x4.max(top, f32x4.max(a, b));
+  p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
+  sumA = f32x4.add(sumA, f32x4.mul(a, w5)); sumB = f32x4.add(sumB, f32x4.mul(b, w5));
+  if (check) {
+    top = f32x4.max(top, f32x4.max(a, b));
+    if (v128.any_true(f32x4.gt(top, limit))) return f32x4.splat(f32.NaN);
+  }
+  return f32x4.add(f32x4.mul(sumA, wx0), f32x4.mul(sumB, wx1));
+}
+
+/** Greatest value of each plane; missing values do not count. */
+function planeTops(src: usize, size: i32, planes: i32, tops: usize): void {
+  for (let plane = 0; plane < planes; plane++) {
+    let top = f32.NEGATIVE_INFINITY;
+    const from = src + (<usize>(plane * size) << 2);
+    for (let i = 0; i < size; i++) {
+      const value = load<f32>(from + (<usize>i << 2));
+      if (value > top) top = value;
+    }
+    store<f32>(tops + (<usize>plane << 2), top);
+  }
+}
+
 export function warp(
   src: usize, width: i32, height: i32, originX: i32, originY: i32, planes: i32,
   gridX: usize, gridY: usize, step: i32, columns: i32, rows: i32,
   tileX: i32, tileY: i32, tileWidth: i32, tileHeight: i32,
   out: usize, outRow: i32, outPlane: i32,
-  table: usize, limits: usize,
+  table: usize, limits: usize, tops: usize,
 ): void {
+  planeTops(src, width * height, planes, tops);
   const rowBytes = <usize>width << 2;
   const planeBytes = <usize>(width * height) << 2;
   const outPlaneBytes = <usize>outPlane << 2;
@@ -95,31 +141,14 @@ export function warp(
       const w5 = f32x4.splat(f32x4.extract_lane(wy1, 3));
       const corner = <usize>((ly - 2) * width + lx - 2) << 2;
       for (let plane = 0; plane < planes; plane++, o += outPlaneBytes, from += planeBytes) {
-        let p = from + corner;
-        let a = v128.load(p), b = v128.load(p, 8);
-        let top = f32x4.max(a, b);
-        let sum = f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w0);
-        p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
-        top = f32x4.max(top, f32x4.max(a, b));
-        sum = f32x4.add(sum, f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w1));
-        p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
-        top = f32x4.max(top, f32x4.max(a, b));
-        sum = f32x4.add(sum, f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w2));
-        p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
-        top = f32x4.max(top, f32x4.max(a, b));
-        sum = f32x4.add(sum, f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w3));
-        p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
-        top = f32x4.max(top, f32x4.max(a, b));
-        sum = f32x4.add(sum, f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w4));
-        p += rowBytes; a = v128.load(p); b = v128.load(p, 8);
-        top = f32x4.max(top, f32x4.max(a, b));
-        sum = f32x4.add(sum, f32x4.mul(f32x4.add(f32x4.mul(a, wx0), f32x4.mul(b, wx1)), w5));
+        const limit = load<f32>(limits + (<usize>plane << 2));
+        // Most tiles hold no clipped star: looked up once, not at every tap.
+        const sum = load<f32>(tops + (<usize>plane << 2)) > limit
+          ? taps(from + corner, rowBytes, wx0, wx1, w0, w1, w2, w3, w4, w5, f32x4.splat(limit), true)
+          : taps(from + corner, rowBytes, wx0, wx1, w0, w1, w2, w3, w4, w5, f32x4.splat(limit), false);
         let value: f32 = (f32x4.extract_lane(sum, 0) + f32x4.extract_lane(sum, 1))
           + (f32x4.extract_lane(sum, 2) + f32x4.extract_lane(sum, 3));
-        const limit = f32x4.splat(load<f32>(limits + (<usize>plane << 2)));
-        if (value != value || v128.any_true(f32x4.gt(top, limit))) {
-          value = bilinear(from, width, height, lx, ly, fx, fy);
-        }
+        if (value != value) value = bilinear(from, width, height, lx, ly, fx, fy);
         store<f32>(o, value);
       }
     }
