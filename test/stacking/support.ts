@@ -1,6 +1,8 @@
 import { type CfaPattern, gaussian, seededRandom } from '../../src/core/index.js';
 import type { Kernels, Rect } from '../../src/kernels/index.js';
 import {
+  emptyLayer,
+  type Layers,
   makeStackPlan,
   pack,
   packRange,
