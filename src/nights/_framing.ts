@@ -80,20 +80,30 @@ function voteShift(
   return { shift, matched: pairs.length, ...(scale === undefined ? {} : { scale }) };
 }
 
-/** The pairs of the shift with most votes, when they are more than chance gives. */
+/**
+ * The pairs of the shift with most votes, when they are more than chance gives. A knock of a wide lens moves
+ * the corners further than the middle: coarser cells are tried when the fine ones fail.
+ */
 function voted(
   from: Float32Array,
   to: Float32Array,
   { task, bin, few }: { readonly task: FramingTask; readonly bin: number; readonly few: number },
 ): [number, number][] | undefined {
-  const best = fullestBin(from, to, bin);
-  const nearExpected =
-    Math.hypot(best.x - task.expected.x, best.y - task.expected.y) < Math.max(2 * bin, task.drift);
-  // A shift far from the expected one has many more chances to arise by accident.
-  const needed = nearExpected ? Math.max(4, 0.15 * few) : Math.max(5, 0.25 * few);
-  if (best.votes < needed) return undefined;
-  const pairs = nearestPairs(from, to, { x: best.x, y: best.y, radius: bin });
-  return pairs.length >= needed ? pairs : undefined;
+  for (const radius of [bin, 2 * bin, 4 * bin]) {
+    const best = fullestBin(from, to, radius);
+    const nearExpected =
+      Math.hypot(best.x - task.expected.x, best.y - task.expected.y) < Math.max(2 * bin, task.drift);
+    // Pairs of unrelated peaks in one cell, and a wide margin above them: a far shift has many cells to arise in.
+    const chance = ((from.length / 2) * (to.length / 2) * radius ** 2) / (task.width * task.height);
+    const needed =
+      nearExpected && radius === bin
+        ? Math.max(4, 0.15 * few)
+        : Math.max(5, 0.25 * few, chance + 5 * Math.sqrt(chance) + 4);
+    if (best.votes < needed) continue;
+    const pairs = nearestPairs(from, to, { x: best.x, y: best.y, radius });
+    if (pairs.length >= needed) return pairs;
+  }
+  return undefined;
 }
 
 /** The fullest cell of a histogram of all pair differences, among four grids offset by half a cell. */

@@ -34,8 +34,8 @@ export function frameRun(shots: readonly Shot[]): Framed[] {
   let last = 0;
   for (let i = 1; i < shots.length; i++) {
     if (changeAt(shots, { i, from: last, to: shots.length, steps, rate: STILL }) !== 'framing') continue;
-    cuts.set(whereBetween(shots, lastSeen(shots, i, last), i), NEW_FRAMING);
-    last = i;
+    last = whereBetween(shots, lastSeen(shots, i, last), i);
+    cuts.set(last, NEW_FRAMING);
   }
   // Each framing has its own rate of the sky: only within one can smaller steps be told.
   const knocks = new Set<number>();
@@ -166,12 +166,16 @@ function changeAt(shots: readonly Shot[], place: Place): Change {
   const change = first && judgeStep(shots[i]!, first, rate);
   if (!change) return undefined;
   // A shaken or lit frame springs back: the next one is held against the one before.
-  const next = nextSeen(shots, i, to);
+  const next = nextSeen(shots, { i, to, before });
   if (next < 0) return change;
   const second = holdAgainst(shots[before]!, shots[next]!, rate);
+  // Too long after, or too cloudy, to tell: what was seen stands.
+  if (second?.match.verdict === 'unknown') return change;
   const lasting = second && judgeStep(shots[next]!, second, rate);
   if (!lasting) return undefined;
-  return change === lasting ? change : change === 'framing' || lasting === 'framing' ? 'framing' : 'knock';
+  // What was a knock only and then another framing altogether is told where the framing changed.
+  if (lasting === 'framing') return change === 'framing' ? 'framing' : undefined;
+  return change === lasting ? change : 'knock';
 }
 
 function judgeStep(shot: Shot, { match, seconds, drift }: Step, rate: Place['rate']): Change {
@@ -187,37 +191,53 @@ function judgeStep(shot: Shot, { match, seconds, drift }: Step, rate: Place['rat
   return Math.hypot(x, y) > tolerance ? 'knock' : undefined;
 }
 
-/** Whether a shot shows enough to compare framings by. */
-const tells = (shot: Shot): boolean => (shot.frame.glimpse?.peaks.length ?? 0) >= 8;
+/** Shots beyond this many, behind cloud or twilight, are no longer looked for. */
+const LOOK_ROUND = 30;
 
-/** The last shot before i that shows stars (cloud may lie between), else the one just before. */
+/** Whether two shots show enough stars, and as many, to compare framings by. */
+function comparable(a: Shot, b: Shot): boolean {
+  const [p, q] = [a.frame.glimpse, b.frame.glimpse];
+  if (!p || !q || p.peaks.length < 8 || q.peaks.length < 8) return false;
+  return Math.min(p.starCount, q.starCount) >= 0.3 * Math.max(p.starCount, q.starCount);
+}
+
+/** The last shot before i to compare it with (cloud or twilight may lie between), else the one just before. */
 function lastSeen(shots: readonly Shot[], i: number, from: number): number {
-  if (!tells(shots[i]!)) return shots[i - 1]!.frame.glimpse ? i - 1 : -1;
-  for (let k = i - 1; k >= Math.max(from, i - 12); k--) if (tells(shots[k]!)) return k;
+  for (let k = i - 1; k >= Math.max(from, i - LOOK_ROUND); k--)
+    if (comparable(shots[k]!, shots[i]!)) return k;
   return shots[i - 1]!.frame.glimpse ? i - 1 : -1;
 }
 
-function nextSeen(shots: readonly Shot[], i: number, to: number): number {
-  for (let k = i + 1; k < Math.min(to, i + 12); k++) if (tells(shots[k]!)) return k;
+/** The next shot after i to compare with `before`, else the one just after. */
+function nextSeen(
+  shots: readonly Shot[],
+  { i, to, before }: { i: number; to: number; before: number },
+): number {
+  for (let k = i + 1; k < Math.min(to, i + LOOK_ROUND); k++)
+    if (comparable(shots[before]!, shots[k]!)) return k;
   return i + 1 < to && shots[i + 1]!.frame.glimpse ? i + 1 : -1;
 }
 
-/** Places where the star size steps up or down for good: three shots on each side agree among themselves. */
+/**
+ * Places where the star size steps up or down for good: three shots on each side agree among themselves.
+ * Shots without stars in between are passed over.
+ */
 function focusSteps(shots: readonly Shot[]): number[] {
-  const sizes = shots.map((shot) => shot.frame.glimpse?.sharpness ?? Number.NaN);
+  const seen = shots.flatMap((shot, at) => {
+    const size = shot.frame.glimpse?.sharpness;
+    return size === undefined ? [] : [{ at, size }];
+  });
   const found: number[] = [];
-  for (let i = 3; i + 3 <= sizes.length; i++) {
-    const before = sizes.slice(i - 3, i);
-    const after = sizes.slice(i, i + 3);
-    if ([...before, ...after].some(Number.isNaN)) continue;
+  for (let i = 3; i + 3 <= seen.length; i++) {
+    const before = seen.slice(i - 3, i).map(({ size }) => size);
+    const after = seen.slice(i, i + 3).map(({ size }) => size);
     const ratio = median(after) / median(before);
     if (ratio < FOCUS_STEP && ratio > 1 / FOCUS_STEP) continue;
     // A step, not a slope: the whole change lies between these two shots.
-    const step = sizes[i]! / sizes[i - 1]!;
+    const step = seen[i]!.size / seen[i - 1]!.size;
     if (Math.abs(Math.log(step)) < 0.7 * Math.abs(Math.log(ratio))) continue;
     if (spread(before) > 1.2 || spread(after) > 1.2) continue;
-    if (found.length > 0 && i - found.at(-1)! < 3) continue;
-    found.push(i);
+    found.push(whereBetween(shots, seen[i - 1]!.at, seen[i]!.at));
   }
   return found;
 }

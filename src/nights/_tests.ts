@@ -58,14 +58,13 @@ function takeLeadOff(framed: Framed): Framed[] {
   const first = knocks[0];
   if (!first) return [framed];
   const lead = shots.indexOf(first);
-  if (lead >= LEAST_RUN || shots.length - lead < Math.max(LEAST_RUN, 2 * lead + 1)) return [framed];
+  const rest = shots.slice(lead);
+  if (lead >= LEAST_RUN || rest.length < Math.max(LEAST_RUN, 2 * lead + 1)) return [framed];
+  // What the clock took at the pace of the run is no test.
+  if (isAtPace(shots[lead - 1]!, first, rest)) return [framed];
   return [
     { ...framed, shots: shots.slice(0, lead), knocks: [] },
-    ...takeLeadOff({
-      shots: shots.slice(lead),
-      knocks: knocks.slice(1),
-      brokenBy: 'The framing was set here.',
-    }),
+    { shots: rest, knocks: knocks.slice(1), brokenBy: 'The framing was set here.' },
   ];
 }
 
@@ -87,6 +86,7 @@ function takeSweepOff(framed: Framed): (Framed & { readonly sweep: boolean })[] 
   // Three or more equally soft shots are a run out of focus; one or two are tests.
   if (end >= LEAST_RUN && !changes(sizes.slice(0, end))) return whole;
   const lead = shots.slice(0, end);
+  if (end < LEAST_RUN && isAtPace(lead.at(-1)!, shots[end]!, shots.slice(end))) return whole;
   return [
     { ...framed, shots: lead, knocks: knocks.filter((shot) => lead.includes(shot)), sweep: end >= LEAST_RUN },
     {
@@ -103,11 +103,10 @@ function settledFrom(sizes: readonly number[]): number {
   for (let end = 0; end <= Math.min(LONGEST_SWEEP, sizes.length - LEAST_RUN); end++) {
     const plateau = sizes.slice(end, end + 4);
     if (plateau.some(Number.isNaN) || spread(plateau) > 1.12) continue;
-    if (end === 0) return 0;
-    // A sweep may pass through the best focus on its way: its last soft shot ends it.
-    return sizes[end - 1]! > 1.2 * median(plateau) || median(sizes.slice(0, end)) > 1.2 * median(plateau)
-      ? end
-      : 0;
+    // A sweep may pass through the best focus on its way; shots without stars are no part of it.
+    let lead = end;
+    while (lead > 0 && Number.isNaN(sizes[lead - 1]!)) lead--;
+    return lead > 0 && median(sizes.slice(0, lead)) > 1.15 * median(plateau) ? lead : 0;
   }
   return 0;
 }
@@ -173,7 +172,7 @@ export function findTests(drafts: readonly Draft[]): Draft[] {
 /** Whether a draft was shot at the pace of the run of like settings just before or after it. */
 function isOfAClock(draft: Draft, neighbours: readonly (Draft | undefined)[]): boolean {
   return neighbours.some((other, k) => {
-    if (!other || other.role !== 'light' || other.shots.length < LEAST_RUN + 1) return false;
+    if (other?.role !== 'light' || other.shots.length < LEAST_RUN + 1) return false;
     if (!sameSettings(other.shots[0]!.frame.header, draft.shots[0]!.frame.header)) return false;
     return k === 0
       ? isAtPace(other.shots.at(-1)!, draft.shots[0]!, other.shots)
