@@ -1,7 +1,7 @@
 import { type CfaPattern, median, quantile } from '../core/index.js';
 import { repeatCfa } from './_mosaic.js';
 import { rafPattern } from './_raw-containers.js';
-import { type DecodedRaw, type DecoderFacts, PROBE } from './_raw-decoder.js';
+import type { DecodedRaw, DecoderFacts } from './_raw-decoder.js';
 import { formatError, type Source } from './_source.js';
 
 const LETTERS = 'RGB';
@@ -92,12 +92,12 @@ function shifted(cfa: CfaPattern, left: number, top: number): CfaPattern {
 function patternOfProbe({ probe }: DecodedRaw, size: number): CfaPattern | undefined {
   if (probe === undefined) return undefined;
   const colors = new Array<0 | 1 | 2 | undefined>(size * size).fill(undefined);
-  for (let y = 0; y < PROBE.height; y++) {
-    for (let x = 0; x < PROBE.width; x++) {
-      const at = (y * PROBE.width + x) * 3;
+  for (let y = 0; y < probe.height; y++) {
+    for (let x = 0; x < probe.width; x++) {
+      const at = (y * probe.width + x) * 3;
       const site = (y % size) * size + (x % size);
       for (const color of [0, 1, 2] as const) {
-        if (probe[at + color] === 0) continue;
+        if (probe.data[at + color] === 0) continue;
         if (colors[site] !== undefined && colors[site] !== color) return undefined;
         colors[site] = color;
       }
@@ -116,13 +116,13 @@ function blackOfProbe(
 ): number[] | undefined {
   if (probe === undefined) return undefined;
   const black = new Array<number | undefined>(cfa.colors.length).fill(undefined);
-  for (let y = 0; y < PROBE.height; y++) {
-    for (let x = 0; x < PROBE.width; x++) {
+  for (let y = 0; y < probe.height; y++) {
+    for (let x = 0; x < probe.width; x++) {
       const site = (y % cfa.height) * cfa.width + (x % cfa.width);
-      const value = probe[(y * PROBE.width + x) * 3 + cfa.colors[site]!]!;
+      const value = probe.data[(y * probe.width + x) * 3 + cfa.colors[site]!]!;
       // Zero may be a pixel below black that was clipped.
       if (value === 0) continue;
-      const raw = mosaic[(y + PROBE.y + facts.top) * facts.rawWidth + x + PROBE.x + facts.left]!;
+      const raw = mosaic[(y + probe.top + facts.top) * facts.rawWidth + x + probe.left + facts.left]!;
       if (black[site] === undefined) black[site] = raw - value;
       else if (black[site] !== raw - value) return undefined;
     }

@@ -43,8 +43,7 @@ export interface DecodedRaw {
   readonly mosaic?: Uint16Array | undefined;
   /** u16[height*width*3], side by side, where it holds three colours a pixel. */
   readonly color?: Uint16Array | undefined;
-  /** The window `PROBE` after black was taken off: three planes side by side, two of them zero. */
-  readonly probe?: Uint16Array | undefined;
+  readonly probe?: Probe | undefined;
   /** The black level as the decoder knows it once the pixels are unpacked, ADU. */
   readonly blackAfter?: number;
   /** Raw level of clipping; some formats unpack to more bits than the file states at first. */
@@ -82,8 +81,8 @@ async function load(binary: Uint8Array) {
 const MOST_PIXELS_PER_BYTE = 40;
 
 /**
- * No automatic brightness or maximum, no turning, no balance, no matrix, no interpolation, linear 16 bit
- * (L01, L02, L09, L11). The curve needs all six numbers, else the decoder silently keeps its own.
+ * No automatic brightness or maximum, no turning, no balance, no conversion of colours, no interpolation,
+ * linear 16 bit (L01, L02, L09, L11). The matrix of the file stays on, else it is not even told. The curve needs all six numbers, else the decoder silently keeps its own.
  */
 const SETTINGS = {
   noAutoBright: true,
@@ -91,18 +90,30 @@ const SETTINGS = {
   userFlip: 0,
   noAutoScale: true,
   noInterpolation: true,
-  useCameraMatrix: 0,
   outputColor: 0,
   outputBps: 16,
   gamm: [1, 1, 0, 0, 0, 0],
 } as const;
 
+/** A part of the visible area, px. */
+export interface Probe {
+  readonly left: number;
+  readonly top: number;
+  readonly width: number;
+  readonly height: number;
+  /** Values after black was taken off, three planes side by side, two of them zero. */
+  readonly data: Uint16Array;
+}
+
 /**
  * A small window whose processed values are compared with the raw ones: their difference is the black level
  * of each site, and their colour plane is the filter pattern, neither of which the decoder tells otherwise.
- * Its corner is a multiple of every pattern size (2, 6, 8); x, y, width, height.
+ * Its corner is a multiple of every pattern size (2, 6, 8).
  */
-export const PROBE = { x: 24, y: 24, width: 48, height: 48 } as const;
+function probeArea({ width, height }: DecoderFacts): Omit<Probe, 'data'> {
+  const [left, top] = [width >= 72 ? 24 : 0, height >= 72 ? 24 : 0];
+  return { left, top, width: Math.min(48, width - left), height: Math.min(48, height - top) };
+}
 
 /**
  * Opens a file with a fresh decoder object (L10), which never outlives the call.
@@ -167,13 +178,13 @@ export async function decodeRaw(
       })),
     });
   }
-  const roomy = facts.width >= PROBE.x + PROBE.width && facts.height >= PROBE.y + PROBE.height;
-  const crop = roomy ? { cropbox: [PROBE.x, PROBE.y, PROBE.width, PROBE.height] } : {};
+  const area = probeArea(facts);
   return done({
     facts,
-    ...run({ ...SETTINGS, ...crop }, (decoder) => {
+    ...run({ ...SETTINGS, cropbox: [area.left, area.top, area.width, area.height] }, (decoder) => {
       // The window first: asked for afterwards, the decoder hands back a stale buffer.
-      const probe = roomy ? samplesOf(decoder.imageData(), 3 * PROBE.width * PROBE.height) : undefined;
+      const data = samplesOf(decoder.imageData(), 3 * area.width * area.height);
+      const probe = data && { ...area, data };
       const mosaic = samplesOf(decoder.rawImageData(), facts.rawWidth * facts.rawHeight);
       const after = readFacts(decoder.metadata(true));
       return { mosaic, probe, blackAfter: after.black, maximum: Math.max(facts.maximum, after.maximum) };
