@@ -5,6 +5,7 @@ import {
   makePlane,
   median,
   quantile,
+  srgbDecode,
   srgbEncode,
 } from '../core/index.js';
 import { linearSrgbToOklab, luminance, oklabToLinearSrgb } from './color.js';
@@ -54,6 +55,7 @@ interface SkyLevels {
   readonly cast: readonly [number, number, number];
   readonly level: number;
   readonly band: number;
+  readonly dark: number;
 }
 
 /** Blank-sky level, its colour cast, and the level of the brightest broad part, after the gradient is off. */
@@ -83,7 +85,7 @@ function measureSky(
     for (let color = 0; color < 3; color++) values[color]!.push(rgb[color]!);
     light.push(luminance(rgb[0]!, rgb[1]!, rgb[2]!));
   }
-  if (light.length === 0) return { cast: [0, 0, 0], level: Number.NaN, band: Number.NaN };
+  if (light.length === 0) return { cast: [0, 0, 0], level: Number.NaN, band: Number.NaN, dark: Number.NaN };
   // The blank sky is the darker third of the cells; the band must not tint the balance.
   const limit = quantile(light, 0.35);
   const blank = [0, 1, 2].map((color) => median(values[color]!.filter((_, i) => light[i]! <= limit))) as [
@@ -96,13 +98,14 @@ function measureSky(
     cast: [blank[0] - grey, blank[1] - grey, blank[2] - grey],
     level: grey,
     band: quantile(light, 0.985),
+    dark: quantile(light, 0.003),
   };
 }
 
 function gradientCenter(gradient: SkyGradient, color: number): number {
   const c = gradient.coefficients[color]!;
-  // Mean of the surface over the rectangle: u^2 and v^2 average to a third.
-  return c[0]! + (c[3]! + c[5]!) / 3;
+  // Mean of the surface over the rectangle: a square averages to a third.
+  return c[0]! + c[3]! / 3;
 }
 
 /** Noise of single pixels around a small blur, luminance in ADU, from sky pixels all over the crop. */
@@ -259,18 +262,25 @@ export function finishPicture(input: FinishInput, look: Look): Picture {
     share: COVERAGE_SHARE,
   });
   const cell = Math.max(4, Math.floor(Math.min(rect.width, rect.height) / MESH_CELLS));
-  const gradient = fitSkyGradient(measureSkyMesh(image, rect, { landShare, cell }), rect);
+  const gradient = fitSkyGradient(
+    measureSkyMesh(image, rect, { landShare, cell }),
+    rect,
+    (input.orientation ?? 1) >= 5 ? 'x' : 'y',
+  );
   const centers = [0, 1, 2].map((color) => gradientCenter(gradient, color));
   const noise = pixelNoise(input, balanced, rect);
   const measured = measureSky(input, balanced, rect, gradient, look.gradient, cell);
   const landLevel = measureLand(input, balanced, rect);
   const sky = Number.isFinite(measured.level)
     ? measured
-    : { cast: [0, 0, 0] as const, level: landLevel, band: landLevel };
+    : { cast: [0, 0, 0] as const, level: landLevel, band: landLevel, dark: landLevel };
   if (!Number.isFinite(sky.level)) {
     throw new DataError('NO_PIXELS', 'Expected a stack with picture data but every pixel is empty.');
   }
-  const stretch = fitStretch({ sky: sky.level, band: sky.band, noise, white: balanced.clip }, look);
+  const stretch = fitStretch(
+    { sky: sky.level, band: sky.band, noise, white: balanced.clip, dark: sky.dark },
+    look,
+  );
   const table = toneTable(stretch);
   const landStretch = fitLandStretch(landLevel, stretch, noise, look);
   const landTable = landStretch ? toneTable(landStretch) : table;
@@ -286,7 +296,13 @@ export function finishPicture(input: FinishInput, look: Look): Picture {
       centers,
       noise,
       cast: sky.cast,
-      curves: { stretch, table, landStretch: landStretch ?? stretch, landTable },
+      curves: {
+        stretch,
+        table,
+        landStretch: landStretch ?? stretch,
+        landTable,
+        landCap: srgbDecode(0.85 * look.skyLevel),
+      },
     },
     data,
   );
@@ -417,6 +433,8 @@ interface Curves {
   readonly table: Float32Array;
   readonly landStretch: Stretch;
   readonly landTable: Float32Array;
+  /** Highest level that lifting may give the land, linear light. */
+  readonly landCap: number;
 }
 
 /** Stretches one linear triple by its mean so that the ratios of the colours, and so the hue, stay (Lupton 2004). */
@@ -432,7 +450,10 @@ function tone(rgb: Float64Array, land: number, curves: Curves, out: Float64Array
     for (let c = 0; c < 3; c++) out[c]! += factor * (rgb[c]! - stretch.black);
   }
   if (land > 0 && value > landStretch.black) {
-    const factor = (land * lookUp(landTable, landStretch, value)) / (value - landStretch.black);
+    // Land is lifted toward the sky's own level and never above it, unless it is truly brighter: what little
+    // sky hangs in the land's soft edge must not glow.
+    const lifted = Math.min(lookUp(landTable, landStretch, value), Math.max(bright, curves.landCap));
+    const factor = (land * lifted) / (value - landStretch.black);
     for (let c = 0; c < 3; c++) out[c]! += factor * (rgb[c]! - landStretch.black);
   }
   fitGamut(out);

@@ -10,16 +10,22 @@ export interface SkyMesh {
   readonly levels: Float32Array;
 }
 
-/** Coefficients of a smooth surface per colour over u, v in [-1, 1]: 1, u, v, u^2, uv, v^2. */
+/**
+ * Coefficients of a smooth surface per colour over u, v in [-1, 1]: 1, u, v, and the square of whichever of
+ * them runs from ground to zenith. Glow over a horizon bends along the height only; a surface that may bend
+ * every way would follow the galactic band and eat it.
+ */
 export interface SkyGradient {
   readonly rect: Rect;
+  /** Direction in the stored picture that runs from ground to zenith. */
+  readonly vertical: 'x' | 'y';
   readonly coefficients: readonly (readonly number[])[];
 }
 
-const TERMS = 6;
+const TERMS = 4;
 
-function terms(u: number, v: number): number[] {
-  return [1, u, v, u * u, u * v, v * v];
+function terms(u: number, v: number, vertical: 'x' | 'y'): number[] {
+  return [1, u, v, vertical === 'x' ? u * u : v * v];
 }
 
 /**
@@ -89,9 +95,10 @@ function solve(matrix: number[][], right: number[]): number[] | undefined {
  * surface (the galactic band, glow of a bright star) lose their say, so the band is not eaten (P43). All
  * colours use the cells that green left in.
  *
- * @returns coefficients of the second-order surface, level included
+ * @param vertical direction in the stored picture from ground to zenith
+ * @returns coefficients of the surface, level included
  */
-export function fitSkyGradient(mesh: SkyMesh, rect: Rect): SkyGradient {
+export function fitSkyGradient(mesh: SkyMesh, rect: Rect, vertical: 'x' | 'y' = 'y'): SkyGradient {
   const { columns, rows, levels } = mesh;
   const cells = columns * rows;
   const place = (index: number): readonly [number, number] => [
@@ -104,11 +111,11 @@ export function fitSkyGradient(mesh: SkyMesh, rect: Rect): SkyGradient {
   }
   const flat = (color: number) => {
     const level = median(good.map((i) => levels[color * cells + i]!));
-    return [Number.isFinite(level) ? level : 0, 0, 0, 0, 0, 0];
+    return [Number.isFinite(level) ? level : 0, 0, 0, 0];
   };
-  if (good.length < 4 * TERMS) return { rect, coefficients: [flat(0), flat(1), flat(2)] };
+  if (good.length < 4 * TERMS) return { rect, vertical, coefficients: [flat(0), flat(1), flat(2)] };
 
-  const design = Float64Array.from(good.flatMap((index) => terms(...place(index))));
+  const design = Float64Array.from(good.flatMap((index) => terms(...place(index), vertical)));
   const surface = (color: number, weights: ArrayLike<number>): number[] | undefined => {
     const normal = Array.from({ length: TERMS }, () => new Array<number>(TERMS).fill(0));
     const right = new Array<number>(TERMS).fill(0);
@@ -144,14 +151,15 @@ export function fitSkyGradient(mesh: SkyMesh, rect: Rect): SkyGradient {
       return scaled > 0 ? 1 / (1 + scaled ** 4) : 1 / (1 + (scaled / 2) ** 4);
     });
   }
-  return { rect, coefficients: [0, 1, 2].map((color) => surface(color, weights) ?? flat(color)) };
+  return { rect, vertical, coefficients: [0, 1, 2].map((color) => surface(color, weights) ?? flat(color)) };
 }
 
 /** Value of the gradient's surface at pixel (x, y), ADU. */
 export function gradientAt(gradient: SkyGradient, color: number, x: number, y: number): number {
-  const { rect, coefficients } = gradient;
+  const { rect, coefficients, vertical } = gradient;
   const u = (2 * (x - rect.x + 0.5)) / rect.width - 1;
   const v = (2 * (y - rect.y + 0.5)) / rect.height - 1;
+  const h = vertical === 'x' ? u : v;
   const c = coefficients[color]!;
-  return c[0]! + c[1]! * u + c[2]! * v + c[3]! * u * u + c[4]! * u * v + c[5]! * v * v;
+  return c[0]! + c[1]! * u + c[2]! * v + c[3]! * h * h;
 }

@@ -5,23 +5,23 @@ export const LOOKS: Readonly<Record<string, Look>> = {
   /** What the eye half remembers: dark sky, gentle band, stars with their colours. */
   'still-night': {
     name: 'still-night',
-    skyLevel: 0.13,
-    bandLevel: 0.4,
-    saturation: 1.25,
+    skyLevel: 0.15,
+    bandLevel: 0.46,
+    saturation: 1.35,
     gradient: 1,
     neutralize: 1,
-    landLevel: 0.09,
+    landLevel: 0.11,
     smoothing: 0.35,
   },
   /** Brighter, for a phone screen or a print on a bright wall. */
   'river-of-light': {
     name: 'river-of-light',
-    skyLevel: 0.17,
-    bandLevel: 0.52,
-    saturation: 1.4,
+    skyLevel: 0.19,
+    bandLevel: 0.56,
+    saturation: 1.45,
     gradient: 1,
     neutralize: 1,
-    landLevel: 0.13,
+    landLevel: 0.15,
     smoothing: 0.45,
   },
   /** As little as can be done: no gradient taken off, half the colour cast left, colours as recorded. */

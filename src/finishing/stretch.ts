@@ -1,5 +1,8 @@
 import { srgbDecode } from '../core/index.js';
 
+/** Signal of the darkest broad sky against that of the blank sky. */
+const DARK_SHARE = 0.5;
+
 /** A tone curve on linear light: black point, white point (both ADU) and softening. */
 export interface Stretch {
   readonly black: number;
@@ -27,7 +30,14 @@ export function applyStretch(stretch: Stretch, value: number): number {
  * @param levels sky, band and white on one scale, ADU; noise = sky noise a pixel, ADU
  */
 export function fitStretch(
-  levels: { readonly sky: number; readonly band: number; readonly noise: number; readonly white: number },
+  levels: {
+    readonly sky: number;
+    readonly band: number;
+    readonly noise: number;
+    readonly white: number;
+    /** Darkest broad part of the sky (a dust lane), ADU: it must stay above black. */
+    readonly dark?: number;
+  },
   look: { readonly skyLevel: number; readonly bandLevel: number },
 ): Stretch {
   const skyOut = srgbDecode(look.skyLevel);
@@ -37,7 +47,10 @@ export function fitStretch(
   const band = Math.max(levels.band, sky + 4 * noise, sky * 1.06);
   const white = Math.max(levels.white, band * 1.5);
   const wanted = (sky * bandOut - band * skyOut) / (bandOut - skyOut);
-  const black = Math.min(wanted, sky - 2.5 * noise, sky * 0.985);
+  const dark = Math.min(levels.dark ?? sky, sky);
+  const darkOut = srgbDecode(look.skyLevel * DARK_SHARE);
+  const forDark = dark < sky ? (dark * skyOut - sky * darkOut) / (skyOut - darkOut) : sky;
+  const black = Math.min(wanted, forDark, sky - 2.5 * noise, sky * 0.985);
   let low = -3;
   let high = 6;
   for (let i = 0; i < 60; i++) {

@@ -45,6 +45,8 @@ export interface LayerOptions {
   readonly memoryBytes: number;
   /** What is being done, for the progress line. */
   readonly task: string;
+  /** Only these tiles; default all of the frame. The rest stays without data. */
+  readonly tiles?: readonly Tile[];
 }
 
 /** Makes one layer of a stack over the whole frame, tile by tile on all threads. */
@@ -60,13 +62,15 @@ export async function stackLayer(
     coverage: makePlane(width, height),
     rejected: makePlane(width, height),
   };
-  const tiles = planTiles({
-    width,
-    height,
-    frames: plan.frames.length,
-    memoryBytes: options.memoryBytes,
-    workers: pool.size,
-  });
+  const tiles =
+    options.tiles ??
+    planTiles({
+      width,
+      height,
+      frames: plan.frames.length,
+      memoryBytes: options.memoryBytes,
+      workers: pool.size,
+    });
   let done = 0;
   await Promise.all(
     tiles.map(async (tile) => {

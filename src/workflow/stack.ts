@@ -4,7 +4,6 @@ import { join } from 'node:path';
 import { type Alignment, landMapper, warpGrid } from '../alignment/index.js';
 import {
   type ColorImage,
-  colorPlane,
   DataError,
   InputError,
   type Mask,
@@ -48,7 +47,7 @@ import {
   joinDefects,
   type LandChoice,
   makeStackPlan,
-  measureNoiseGain,
+  type NoiseGain,
   packRange,
   refineLandMask,
   type StackFrame,
@@ -67,6 +66,7 @@ import {
   writePicture,
   writeSingle,
 } from './_stack-files.js';
+import { stackNoise } from './_stack-noise.js';
 import { type Layer, stackLayer } from './_tiles.js';
 import type { WorkflowContext } from './context.js';
 import type { CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
@@ -355,9 +355,14 @@ async function combineRun(
     { sky: sky.image, ...(land ? { land: land.layer.image, share: land.share } : {}) },
     config.land,
   );
-  const noise = measureNoiseGain(colorPlane(single, 1), colorPlane(sky.image, 1), {
-    ...(land ? { mask: growMask(land.mask, 8) } : {}),
-    ideal: idealOf(method, frames, skies),
+  const noise = await stackNoise({
+    context,
+    pool,
+    plan: skyPlan,
+    referenceId: reference.record.id,
+    ...layerOptions,
+    mask: land ? growMask(land.mask, 8) : undefined,
+    ideal: idealOf(method, frames, skies, reference),
   });
   return writeResults(work, {
     alignment,
@@ -533,12 +538,13 @@ function idealOf(
   method: CombineMethod,
   frames: readonly Weighted[],
   skies: ReadonlyMap<string, CoarseSky>,
+  reference: Member,
 ): number {
   const sigma = ({ member, frame }: Weighted) => skies.get(member.record.id)!.noise[1] * frame.scale;
-  const middle = Math.min(...frames.map(sigma));
+  const own = sigma(frames.find(({ member }) => member === reference)!);
   return idealGain(
     method,
-    frames.map((item) => sigma(item) / middle),
+    frames.map((item) => sigma(item) / own),
     frames.map(({ frame }) => frame.weight),
   );
 }
@@ -555,7 +561,7 @@ interface Results {
   readonly land: LandLayer | undefined;
   readonly single: ColorImage;
   readonly image: ColorImage;
-  readonly noise: ReturnType<typeof measureNoiseGain>;
+  readonly noise: NoiseGain;
   readonly plan: StackPlan;
 }
 
