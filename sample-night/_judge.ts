@@ -1,6 +1,7 @@
 import type { ReasonCode, Verdict } from '../src/core/index.js';
 import { moonPosition, sunPosition } from '../src/sky/index.js';
 import { apply, type FrameGeometry, frameGeometry, starToPixel, transpose } from './_geometry.js';
+import { MEASURED_VARIANCE, shakePath } from './_star-light.js';
 import { type HeadMotion, type NightScenario, realExposure, type Shot } from './night-scenario.js';
 
 /** The verdict part of a frame's truth. */
@@ -16,6 +17,8 @@ export interface Judged {
   readonly extraTrail: number;
   readonly sunAltitude: number;
   readonly moonAltitude: number;
+  /** True when a value lies so near a limit that a fair measurement may come out on either side. */
+  readonly borderline: boolean;
 }
 
 /** The scale of DESIGN section 6, as a truth night is counted by it. */
@@ -63,8 +66,8 @@ export function judge(scenario: NightScenario): Judged[] {
   const { shots, lens } = scenario;
   const fwhm = shots.map((shot) => {
     if (!hasStars(shot)) return 0;
-    // 1/12: the pixel's own square.
-    const variance = lens.coreSigma ** 2 + (shot.defocus ?? 0) ** 2 + (shot.dew?.sigma ?? 0) ** 2 + 1 / 12;
+    const variance =
+      lens.coreSigma ** 2 + (shot.defocus ?? 0) ** 2 + (shot.dew?.sigma ?? 0) ** 2 + MEASURED_VARIANCE;
     return 2 * Math.sqrt(Math.LN2 * (2 * variance + centerTrail(scenario, shot) ** 2 / 12));
   });
   const clear = shots.map((shot) => (shot.cloud?.transparency ?? 1) * (1 - (shot.dew?.loss ?? 0)));
@@ -88,7 +91,7 @@ export function judge(scenario: NightScenario): Judged[] {
       moonAltitude: moonPosition(opening(shot), scenario.site).altitude,
       fwhm: fwhm[i]!,
       trailLength: hasStars(shot) ? centerTrail(scenario, shot) : 0,
-      extraTrail: shot.shake?.length ?? 0,
+      extraTrail: shakeLength(shot),
     };
     const peers = shots.flatMap((_, j) => (place[j]!.sequence === place[i]!.sequence ? [j] : []));
     const best = Math.max(...peers.map((j) => clear[j]!));
@@ -101,11 +104,13 @@ export function judge(scenario: NightScenario): Judged[] {
         ...base,
         verdict: 'none',
         reasons: [],
+        borderline: false,
         transparency: hasStars(shot) ? transparency : 0,
         fwhmRatio,
       };
     }
-    return { ...base, ...verdictOf(shot, { ...base, transparency, fwhmRatio }), transparency, fwhmRatio };
+    const measures = { ...base, transparency, fwhmRatio };
+    return { ...measures, ...verdictOf(shot, measures), borderline: nearLimit(measures) };
   });
 }
 
@@ -113,10 +118,33 @@ function jump(a: HeadMotion | undefined, b: HeadMotion | undefined): number {
   return Math.hypot((a?.x ?? 0) - (b?.x ?? 0), (a?.y ?? 0) - (b?.y ?? 0));
 }
 
-function verdictOf(
-  shot: Shot,
-  m: { transparency: number; fwhmRatio: number; fwhm: number; extraTrail: number; sunAltitude: number },
-): { verdict: Verdict; reasons: ReasonCode[] } {
+/** Length of the line that is as spread out as the swing of a shaken camera, px. */
+function shakeLength(shot: Shot): number {
+  if (!shot.shake) return 0;
+  const angle = (shot.shake.angle * Math.PI) / 180;
+  const along = shakePath(shot).map(([x, y]) => x * Math.cos(angle) + y * Math.sin(angle));
+  const mean = along.reduce((sum, value) => sum + value, 0) / along.length;
+  return Math.sqrt((12 * along.reduce((sum, value) => sum + (value - mean) ** 2, 0)) / along.length);
+}
+
+type Measures = Pick<Judged, 'transparency' | 'fwhmRatio' | 'fwhm' | 'extraTrail' | 'sunAltitude'>;
+
+const trailLimit = (fwhm: number): number => Math.max(SCALE.extraTrail, fwhm);
+
+/** Within what a good measurement of a good frame may be wrong by: 2 % in light, 4 % in width, a fifth in trail. */
+function nearLimit(m: Measures): boolean {
+  const near = (value: number, limit: number, within: number) => Math.abs(value - limit) < within;
+  return (
+    near(m.transparency, SCALE.dropTransparency, 0.02) ||
+    near(m.transparency, SCALE.doubtTransparency, 0.02) ||
+    near(m.fwhmRatio, SCALE.doubtFwhmRatio, 0.05) ||
+    near(m.fwhmRatio, SCALE.dropFwhmRatio, 0.07) ||
+    near(m.extraTrail, trailLimit(m.fwhm), 0.2 * trailLimit(m.fwhm)) ||
+    near(m.sunAltitude, SCALE.twilightAltitude, 0.3)
+  );
+}
+
+function verdictOf(shot: Shot, m: Measures): { verdict: Verdict; reasons: ReasonCode[] } {
   if (shot.damage) return { verdict: 'drop', reasons: ['unreadable'] };
   const reasons: ReasonCode[] = [];
   let drop = false;
@@ -124,8 +152,7 @@ function verdictOf(
     if (!reasons.includes(code)) reasons.push(code);
     drop ||= spoils;
   };
-  const limit = Math.max(SCALE.extraTrail, m.fwhm);
-  if (m.extraTrail > limit) find('shaken', true);
+  if (m.extraTrail > trailLimit(m.fwhm)) find('shaken', true);
   if (m.fwhmRatio > SCALE.doubtFwhmRatio) find(shot.dew ? 'dew' : 'soft', m.fwhmRatio > SCALE.dropFwhmRatio);
   if (m.transparency < SCALE.doubtTransparency)
     find(shot.cloud ? 'cloud' : 'dew', m.transparency < SCALE.dropTransparency);

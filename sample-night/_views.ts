@@ -32,9 +32,14 @@ export interface TrueStars {
 }
 
 /** The default ISO 8601 wall clock of a camera set to an offset. */
-function wallClock(ms: number, offsetMinutes: number): { wallTime: string; subSecond: number } {
+function wallClock(
+  ms: number,
+  offsetMinutes: number,
+  wholeSeconds = false,
+): { wallTime: string; subSecond?: number } {
   const local = new Date(Math.floor(ms + offsetMinutes * 60_000));
-  return { wallTime: local.toISOString().slice(0, 19), subSecond: local.getUTCMilliseconds() / 1000 };
+  const wallTime = local.toISOString().slice(0, 19);
+  return wholeSeconds ? { wallTime } : { wallTime, subSecond: local.getUTCMilliseconds() / 1000 };
 }
 
 export function headerOf(scenario: NightScenario, shot: Shot, fileNumber?: number): FrameHeader {
@@ -44,12 +49,12 @@ export function headerOf(scenario: NightScenario, shot: Shot, fileNumber?: numbe
   return {
     format: jpeg ? 'jpeg' : 'dng',
     formatName: jpeg ? 'JPEG' : 'DNG',
-    ...wallClock(ms, scenario.site.utcOffsetMinutes),
+    ...wallClock(ms, scenario.site.utcOffsetMinutes, scenario.wholeSeconds),
     utcOffsetMinutes: scenario.site.utcOffsetMinutes,
     exposureTime: shot.exposureTime,
     iso: shot.iso,
     ...(lens.headerFNumber === undefined ? {} : { fNumber: lens.headerFNumber }),
-    ...(lens.headerFocalLengthMm === undefined ? {} : { focalLengthMm: lens.headerFocalLengthMm }),
+    ...(!lens.headerFocalLengthMm ? {} : { focalLengthMm: lens.headerFocalLengthMm }),
     cameraMake: camera.make,
     cameraModel: camera.model,
     camera: camera.model.startsWith(camera.make) ? camera.model : `${camera.make} ${camera.model}`,

@@ -75,6 +75,7 @@ export interface NightOptions {
   readonly sky?: Partial<SkyConditions>;
   readonly happenings?: readonly Happening[];
   readonly clockError?: number;
+  readonly wholeSeconds?: boolean;
   readonly output?: NightScenario['output'];
 }
 
@@ -173,6 +174,7 @@ export function buildNight(options: NightOptions): NightScenario {
       ...calibration('bias', options.biases ?? 0, 1 / 4000, end + 1200),
     ],
     ...(options.clockError === undefined ? {} : { clockError: options.clockError }),
+    ...(options.wholeSeconds === undefined ? {} : { wholeSeconds: options.wholeSeconds }),
     ...(options.output === undefined ? {} : { output: options.output }),
     naming: { folderSuffix: 'TARNW', filePrefix: 'TWK_', firstFolder: 100, firstNumber: 211 },
   };

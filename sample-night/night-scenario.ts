@@ -70,7 +70,7 @@ export interface LensShape {
 export interface ScenarioLens {
   readonly make: string;
   readonly model: string;
-  /** Focal length as the header says; undefined for an adapted lens. */
+  /** Focal length as the header says; absent or 0 for an adapted lens. */
   readonly headerFocalLengthMm?: number;
   /** True focal length, mm. */
   readonly focalLengthMm: number;
@@ -233,6 +233,8 @@ export interface NightScenario {
   readonly shots: readonly Shot[];
   /** Camera clock minus true time, s. */
   readonly clockError?: number;
+  /** Header times are cut to whole seconds, as many bodies write them. */
+  readonly wholeSeconds?: boolean;
   /** What the camera writes: mosaics (default) or finished JPEG only. */
   readonly output?: 'mosaic' | 'jpeg';
   readonly naming: CardNaming;

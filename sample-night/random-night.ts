@@ -20,21 +20,23 @@ export interface RandomNightOptions {
 const pick = <T>(random: Random, choices: readonly T[]): T => choices[Math.floor(random() * choices.length)]!;
 const between = (random: Random, low: number, high: number): number => low + (high - low) * random();
 
-/** Lens forms other than plain Brown terms, of up to 8 % at the corner of a wide lens. */
-function anyShape(random: Random): Partial<LensShape> {
+/** A lens form drawn so that its corner is displaced by 3 % outward to 8 % inward, whatever the focal length. */
+function anyShape(random: Random, corner2: number): Partial<LensShape> {
   const form = random();
-  const offset = { offsetX: between(random, -9, 9), offsetY: between(random, -9, 9) };
-  if (form < 0.55) return { ...offset, k1: between(random, -0.09, 0.03), k2: between(random, -0.01, 0.03) };
-  if (form < 0.7) return { ...offset, k1: 0, k2: 0, division: between(random, -0.12, 0.04) };
+  const bend = between(random, -0.08, 0.03);
+  const plain = { offsetX: between(random, -9, 9), offsetY: between(random, -9, 9), k1: 0, k2: 0 };
+  // Two terms, then forms the model does not have: the division form, a wave of three terms, a tilted element.
+  if (form < 0.55) return { ...plain, k1: (1.35 * bend) / corner2, k2: (-0.35 * bend) / corner2 ** 2 };
+  if (form < 0.7) return { ...plain, division: bend / corner2 };
   if (form < 0.85)
-    return { ...offset, k1: between(random, -0.07, 0), k2: 0.02, k3: between(random, -0.012, 0.012) };
-  return {
-    ...offset,
-    k1: between(random, -0.06, 0),
-    k2: 0.01,
-    p1: between(random, -6e-4, 6e-4),
-    p2: between(random, -6e-4, 6e-4),
-  };
+    return {
+      ...plain,
+      k1: (1.6 * bend) / corner2,
+      k2: (-0.9 * bend) / corner2 ** 2,
+      k3: (0.3 * bend) / corner2 ** 3,
+    };
+  const tilt = () => between(random, -4e-4, 4e-4);
+  return { ...plain, k1: bend / corner2, p1: tilt(), p2: tilt() };
 }
 
 /** Verdict limits stay at a distance from what is planted: a truth that sits on a limit tests nothing. */
@@ -143,6 +145,13 @@ function happeningsOf(
   }
 }
 
+/** One header in ten has a focal length 50 % off, one in twenty comes from a lens without contacts. */
+function wrongHeader(random: Random, focalLengthMm: number): Pick<NightOptions, 'lens'> {
+  const luck = random();
+  if (luck < 0.1) return { lens: { headerFocalLengthMm: focalLengthMm * (random() < 0.5 ? 1.5 : 0.5) } };
+  return luck < 0.15 ? { lens: { headerFocalLengthMm: 0 } } : {};
+}
+
 /**
  * A truth night drawn from a seed: focal length 10 to 50 mm, both hemispheres, pole, equator, core and
  * horizon, several lens forms, land or none, and one kind of trouble.
@@ -172,6 +181,8 @@ export function randomNight(seed: number, options: RandomNightOptions = {}): Nig
           trees: Math.floor(9 * random()),
         }
       : { kind: 'none' };
+  // Square of the corner's distance from the axis on the plane of focal length 1; sensor 22.5 x 15 mm.
+  const corner2 = (11.25 ** 2 + 7.5 ** 2) / focalLengthMm ** 2;
   const happenings = happeningsOf(random, trouble, frames, { width, height });
   return buildNight({
     name: `random-${seed}-${trouble}`,
@@ -192,11 +203,13 @@ export function randomNight(seed: number, options: RandomNightOptions = {}): Nig
     fNumber: pick(random, [1.8, 2.8, 3.5]),
     exposureTime,
     realExposureTime: pick(random, [exposureTime, exposureTime * 1.06]),
-    cadence: exposureTime * 1.1 + pick(random, [2, 20, 60]),
+    cadence: exposureTime * 1.1 + pick(random, [2, 2, 20, 60, 200]),
     iso: pick(random, [1600, 3200, 6400]),
     roll: pick(random, [0, 90, -90]),
     aim: pick(random, aims),
-    shape: anyShape(random),
+    shape: anyShape(random, corner2),
+    wholeSeconds: random() < 0.4,
+    ...wrongHeader(random, focalLengthMm),
     land,
     sky: { brightness: between(random, 20.6, 21.8) },
     happenings,

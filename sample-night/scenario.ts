@@ -12,7 +12,7 @@ function lights(firstTime: number): Shot[] {
     const knocked = i >= 21;
     const veil = { 9: 0.9, 10: 0.82, 11: 0.6, 12: 0.42, 13: 0.78, 14: 0.97 }[i];
     const patchy = { 9: 0.25, 10: 0.6, 11: 0.7, 12: 0.35, 13: 0.85, 14: 0.6 }[i];
-    const defocus = { 27: 0.85, 28: 1.7, 29: 0.95 }[i];
+    const defocus = { 27: 0.95, 28: 1.7, 29: 1.02 }[i];
     return {
       role: 'light',
       time: firstTime + i * CADENCE,

@@ -8,7 +8,16 @@ import {
 } from '../src/core/index.js';
 import { hash } from './_noise.js';
 import type { FrameScene } from './_scene.js';
-import { COMA, fieldRadius, forEachStar, onGrid, quadratic, shakeOffset, spotSigma } from './_star-light.js';
+import {
+  COMA,
+  fieldRadius,
+  forEachStar,
+  MEASURED_VARIANCE,
+  onGrid,
+  quadratic,
+  shakeOffset,
+  spotSigma,
+} from './_star-light.js';
 import { gainOf, realExposure } from './night-scenario.js';
 
 /** What a good measurement of a frame would give, without making its pixels. */
@@ -26,9 +35,6 @@ export interface StarTableOptions {
   /** Brightest kept; default 1500. */
   readonly maxStars?: number;
 }
-
-/** What demosaicing adds to the variance of a star image, px^2 per axis: the green plane's bilinear kernel has 1/4 at half the sites. */
-const DEMOSAIC_VARIANCE = 0.13;
 
 /** Position error at best, px: interpolation of the green plane. @source measured on simulated mosaics, 0.02 to 0.04. */
 const POSITION_FLOOR = 0.03;
@@ -138,7 +144,7 @@ export function simulateStarTable(
     const radial = Math.hypot(mx - centerX, my - centerY) || 1;
     const ux = (mx - centerX) / radial;
     const uy = (my - centerY) / radial;
-    const round = sigma * sigma + 1 / 12 + DEMOSAIC_VARIANCE;
+    const round = sigma * sigma + MEASURED_VARIANCE;
     add(
       mx,
       my,

@@ -54,6 +54,8 @@ export interface FrameTruth {
   readonly streaks: readonly StreakPlan[];
   readonly sunAltitude: number;
   readonly moonAltitude: number;
+  /** True when a value lies so near a limit of the scale that either verdict is fair: leave such frames out of counts. */
+  readonly borderline: boolean;
   readonly damage: Shot['damage'] | null;
   readonly mapping: MappingTruth;
 }

@@ -130,7 +130,9 @@ describe('the sensor', () => {
   });
 
   it('clips at its white level and nowhere below (L06)', () => {
-    const bright = simulateNight(smallNight({ frames: 1, exposureTime: 30, iso: 12800, sky: { faintest: 5 } }));
+    const bright = simulateNight(
+      smallNight({ frames: 1, exposureTime: 30, iso: 12800, sky: { faintest: 5 } }),
+    );
     const raw = bright.frames[0]!.render();
     expect(raw.reduce((most, value) => Math.max(most, value), 0)).toBe(camera.whiteLevel);
   });
