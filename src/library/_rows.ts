@@ -18,10 +18,10 @@ export const run = (library: Library, sql: string, ...values: unknown[]) =>
 /** Takes fields that are null or undefined out: unknown is absent. */
 export function present<T extends object>(record: T): Present<T> {
   const out: Record<string, unknown> = {};
-  for (const [key, value] of Object.entries(record)) {
-    if (value !== null && value !== undefined && !(typeof value === 'number' && Number.isNaN(value))) {
-      out[key] = value;
-    }
+  // A plain loop: search makes thousands of these.
+  for (const key in record) {
+    const value: unknown = record[key];
+    if (value !== null && value !== undefined && !Number.isNaN(value)) out[key] = value;
   }
   return out as Present<T>;
 }

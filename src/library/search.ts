@@ -2,7 +2,7 @@ import { number, type Row, rows, text } from './_rows.js';
 import { type SequenceJson, type SessionJson, toSequence, toSession } from './contract.js';
 import type { Library } from './library.js';
 import { insideLibrary } from './paths.js';
-import type { SequenceRecord, SessionRecord } from './records.js';
+import type { SessionRecord } from './records.js';
 import { includesName, type Range, type SearchQuery, type Sort } from './search-query.js';
 import { sessionFrom, toSequenceRecord } from './sessions.js';
 import { sites } from './sites.js';
@@ -204,90 +204,92 @@ export function searchStatement(
 /** Finds sessions with the sequences that fit. User text reaches SQL as bound values only. */
 export function searchLibrary(library: Library, query: SearchQuery): SearchResult {
   const { sql, values } = searchStatement(library, query);
-  // Sub-select keeps the index plan and brings whole rows in one go.
+  // The sub-select keeps the index plan and brings whole rows in one go.
   const found = rows(
     library,
-    `SELECT f.session_id AS found_session, q.* FROM (${sql}) f LEFT JOIN sequences q ON q.id = f.id
+    `SELECT f.session_id AS found_session, ${LISTED} FROM (${sql}) f LEFT JOIN sequences q ON q.id = f.id
      ORDER BY f.session_id, q.start_ms IS NULL, q.start_ms, q.ordinal`,
     values,
   );
   const bySession = new Map<string, Row[]>();
   for (const cells of found) {
     const id = String(cells.found_session);
-    const list = bySession.get(id);
-    if (list) list.push(cells);
-    else bySession.set(id, [cells]);
+    let list = bySession.get(id);
+    if (!list) {
+      list = [];
+      bySession.set(id, list);
+    }
+    if (cells.id !== null) list.push(cells);
   }
   const siteById = new Map(sites(library).map((site) => [site.id, site]));
-  const sessionRows = new Map(
-    rows(
-      library,
-      bySession.size > 400
-        ? 'SELECT * FROM sessions'
-        : `SELECT * FROM sessions WHERE id IN (SELECT value FROM json_each(?))`,
-      ...(bySession.size > 400 ? [] : [JSON.stringify([...bySession.keys()])]),
-    ).map((cells) => [String(cells.id), cells]),
+  const sessionRows = rows(
+    library,
+    'SELECT * FROM sessions WHERE id IN (SELECT value FROM json_each(?))',
+    JSON.stringify([...bySession.keys()]),
   );
-  const hits = [...bySession].map(([id, cells]) => {
-    const sequenceRows = cells.filter((each) => each.id !== null);
-    const session = sessionFrom(sessionRows.get(id)!, siteById);
-    const sequences = sequenceRows.map(toSequenceRecord);
-    return { session, sequences, match: matchOf({ session, sequences, rows: sequenceRows, query }) };
+  const hits = sessionRows.map((cells): Hit => {
+    const session = sessionFrom(cells, siteById);
+    const own = bySession.get(session.id)!;
+    return { session, rows: own, match: matchOf(session, own, query) };
   });
   hits.sort(comparer(query.sort ?? 'date'));
   const shown = query.limit === undefined ? hits : hits.slice(0, query.limit);
   const pictures = picturesOf(
     library,
-    shown.flatMap(({ sequences }) => sequences.filter((q) => q.hasStack).map(({ id }) => id)),
+    shown.flatMap((hit) => hit.rows.filter((cells) => cells.has_stack === 1).map(({ id }) => String(id))),
   );
   return {
     count: hits.length,
-    sessions: shown.map(({ session, sequences, match }) => {
-      const picture = sequences.map(({ id }) => pictures.get(id)).find((path) => path !== undefined);
+    sessions: shown.map(({ session, rows: own, match }) => {
+      const picture =
+        pictures.size === 0 ? undefined : own.map(({ id }) => pictures.get(String(id))).find(Boolean);
       return {
         session: toSession(session),
-        sequences: sequences.map(toSequence),
+        sequences: own.map((cells) => toSequence(toSequenceRecord(cells))),
         match: picture === undefined ? match : { ...match, picture },
       };
     }),
   };
 }
 
+/** The columns of a sequence that a list shows. */
+const LISTED = `q.id, q.session_id, q.ordinal, q.role, q.bracketed, q.segments, q.camera, q.lens, q.focal_length, q.f_number,
+  q.iso, q.exposure_time, q.real_exposure_time, q.start_ms, q.end_ms, q.frame_count, q.kept, q.doubtful, q.dropped,
+  q.total_exposure, q.moonlight, q.fwhm, q.has_stack`;
+
 interface Hit {
   readonly session: SessionRecord;
-  readonly sequences: readonly SequenceRecord[];
-  readonly match: SearchMatch & { readonly background?: number };
+  readonly rows: readonly Row[];
+  readonly match: SearchMatch;
 }
 
-function matchOf(hit: {
-  readonly session: SessionRecord;
-  readonly sequences: readonly SequenceRecord[];
-  readonly rows: readonly Row[];
-  readonly query: SearchQuery;
-}): SearchMatch {
-  const sum = (of: (sequence: SequenceRecord) => number) =>
-    hit.sequences.reduce((total, each) => total + of(each), 0);
-  const smallest = (column: string): number | undefined => {
-    const values = hit.rows.flatMap((cells) => number(cells[column]) ?? []);
-    return values.length === 0 ? undefined : Math.min(...values);
-  };
-  const fwhm = smallest('fwhm');
-  const moon = hit.sequences.flatMap(({ role, moonlight }) =>
-    role === 'light' && moonlight !== undefined ? [moonlight] : [],
-  );
-  const { site } = hit.session;
+function matchOf(session: SessionRecord, own: readonly Row[], query: SearchQuery): SearchMatch {
+  let [frames, kept, totalExposure] = [0, 0, 0];
+  let fwhm: number | undefined;
+  let moonlight: number | undefined;
+  for (const cells of own) {
+    frames += number(cells.frame_count)!;
+    kept += number(cells.kept)!;
+    const size = number(cells.fwhm);
+    if (size !== undefined && !(fwhm !== undefined && fwhm <= size)) fwhm = size;
+    if (cells.role !== 'light') continue;
+    totalExposure += number(cells.total_exposure)!;
+    const moon = number(cells.moonlight);
+    if (moon !== undefined && !(moonlight !== undefined && moonlight >= moon)) moonlight = moon;
+  }
+  const { site } = session;
   const km =
-    hit.query.near && site?.latitude !== undefined && site.longitude !== undefined
-      ? distanceKm(hit.query.near, { latitude: site.latitude, longitude: site.longitude })
+    query.near && site?.latitude !== undefined && site.longitude !== undefined
+      ? distanceKm(query.near, { latitude: site.latitude, longitude: site.longitude })
       : undefined;
   return {
-    sequences: hit.sequences.length,
-    frames: sum(({ frameCount }) => frameCount),
-    kept: sum(({ kept }) => kept),
-    totalExposure: sum(({ totalExposure, role }) => (role === 'light' ? totalExposure : 0)),
+    sequences: own.length,
+    frames,
+    kept,
+    totalExposure,
     ...(km === undefined ? {} : { distanceKm: Math.round(km * 10) / 10 }),
     ...(fwhm === undefined ? {} : { fwhm }),
-    ...(moon.length === 0 ? {} : { moonlight: Math.max(...moon) }),
+    ...(moonlight === undefined ? {} : { moonlight }),
   };
 }
 

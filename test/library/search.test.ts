@@ -392,6 +392,12 @@ describe('parseSearch', () => {
   });
 });
 
+/** Time of this process on the processor, ms: what a quiet machine's clock would show, however busy this one is. */
+const cpuMs = (): number => {
+  const { user, system } = process.cpuUsage();
+  return (user + system) / 1000;
+};
+
 describe('a large catalogue', () => {
   const [sessions, perSequence] = FULL ? [2000, 67] : [300, 5];
 
@@ -400,9 +406,9 @@ describe('a large catalogue', () => {
     const library = openLibrary(dir, { mode: 'write' });
     manyNights(library, sessions, { framesPerSequence: perSequence });
     library.close();
-    const opening = performance.now();
+    const opening = cpuMs();
     const reader = openLibrary(dir, { mode: 'read' });
-    const opened = performance.now() - opening;
+    const opened = cpuMs() - opening;
     const inputs: SearchInput[] = [
       { site: 'flat' },
       { site: 'ridge', iso: '3200' },
@@ -449,9 +455,9 @@ describe('a large catalogue', () => {
     const times = inputs
       .flatMap((input) =>
         [1, 2, 3].map(() => {
-          const start = performance.now();
+          const start = cpuMs();
           searchLibrary(reader, parseSearch(input));
-          return performance.now() - start;
+          return cpuMs() - start;
         }),
       )
       .sort((a, b) => a - b);
