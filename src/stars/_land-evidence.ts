@@ -6,6 +6,8 @@ export interface SkyPoints {
   readonly x: Float64Array;
   readonly y: Float64Array;
   readonly count: number;
+  /** Most of them that any one frame holds. */
+  readonly perFrame: number;
 }
 
 /**
@@ -32,14 +34,17 @@ export function skyPoints(
   const tellsApart = tables.length >= 2 && staying < 0.6 * all;
   const xs: number[] = [];
   const ys: number[] = [];
+  let perFrame = 0;
   tables.forEach((table, t) => {
+    const before = xs.length;
     rowsOf[t]!.forEach((i, n) => {
       if (tellsApart && fixed[t]![n]) return;
       xs.push((table.x[i]! + 0.5) * scale.x - 0.5);
       ys.push((table.y[i]! + 0.5) * scale.y - 0.5);
     });
+    perFrame = Math.max(perFrame, xs.length - before);
   });
-  return { x: Float64Array.from(xs), y: Float64Array.from(ys), count: xs.length };
+  return { x: Float64Array.from(xs), y: Float64Array.from(ys), count: xs.length, perFrame };
 }
 
 /** For each row: whether most other tables hold a star within 1.5 px of the same place. */
@@ -85,8 +90,8 @@ const FREE_STEP = 1.4;
 const SWEEPS = 6;
 /** A basin with less than this share of the stars it would hold as sky is no sky; the few there are false. */
 const LEAST_SHARE = 0.12;
-/** With fewer stars than this the upper edge is taken as sky. */
-const FEW_POINTS = 10;
+/** With fewer stars in a frame than this the upper edge is taken as sky. */
+export const FEW_POINTS = 6;
 
 /**
  * How rough the smoothest way from the nearest proven sky is, in units of the sky's own changes of level: near 0
@@ -99,9 +104,9 @@ export function roughnessFromSky(grid: Grid, points: SkyPoints, unit: number): F
   const cost = changes(grid);
   for (let i = 0; i < cost.length; i++) cost[i] = Math.max(0, cost[i]! / unit - FREE_STEP);
   const way = new Float32Array(width * height).fill(1e6);
-  const seeds = trustedSeeds(grid, points, cost);
+  const seeds = points.perFrame < FEW_POINTS ? [] : trustedSeeds(grid, points, cost);
   for (const i of seeds) way[i] = 0;
-  if (seeds.length < FEW_POINTS) for (let x = 0; x < width; x++) way[x] = 0;
+  if (seeds.length === 0) for (let x = 0; x < width; x++) way[x] = 0;
   // Sweeps from the four corners in turn spread the least sums everywhere in a few rounds.
   for (let round = 0; round < SWEEPS; round++) {
     let changed = false;

@@ -103,42 +103,47 @@ export function fillNodes(nodes: Float32Array, columns: number, rows: number): b
 }
 
 /**
- * Replaces nodes that stand out from what their neighbours say by more than `limit` times the typical
- * deviation. What neighbours say is the median over opposite pairs of their mean (at the border: of the
- * straight continuation), so that a gradient passes unchanged where a plain median filter would bend it.
+ * Replaces nodes that stand out from what their neighbours say in every direction by more than `limit` times
+ * the typical deviation. What neighbours say is the mean of an opposite pair (at the border: the straight
+ * continuation), so that a gradient passes unchanged where a plain median filter would bend it, and a skyline,
+ * which agrees with its own direction, stays.
  */
 export function filterNodes(nodes: Float32Array, columns: number, rows: number, limit = 4): void {
   if (columns < 3 && rows < 3) return;
-  const expected = new Float32Array(nodes.length).fill(Number.NaN);
-  const deviations: number[] = [];
+  const expected = new Float32Array(nodes.length);
+  const deviation = new Float32Array(nodes.length);
   const at = (x: number, y: number): number =>
     x < 0 || y < 0 || x >= columns || y >= rows ? Number.NaN : nodes[y * columns + x]!;
   for (let y = 0; y < rows; y++) {
     for (let x = 0; x < columns; x++) {
+      const own = nodes[y * columns + x]!;
       const says: number[] = [];
-      for (const [dx, dy] of [
-        [1, 0],
-        [0, 1],
-        [1, 1],
-        [1, -1],
-      ] as const) {
+      let nearest = Number.POSITIVE_INFINITY;
+      for (const [dx, dy] of DIRECTIONS) {
         const a = at(x - dx, y - dy);
         const b = at(x + dx, y + dy);
-        if (!Number.isNaN(a) && !Number.isNaN(b)) says.push((a + b) / 2);
-        else if (Number.isNaN(a)) says.push(2 * b - at(x + 2 * dx, y + 2 * dy));
-        else says.push(2 * a - at(x - 2 * dx, y - 2 * dy));
+        let value = (a + b) / 2;
+        if (Number.isNaN(a)) value = 2 * b - at(x + 2 * dx, y + 2 * dy);
+        else if (Number.isNaN(b)) value = 2 * a - at(x - 2 * dx, y - 2 * dy);
+        if (Number.isNaN(value)) continue;
+        says.push(value);
+        nearest = Math.min(nearest, Math.abs(own - value));
       }
-      const value = median(says);
-      expected[y * columns + x] = value;
-      if (!Number.isNaN(value)) deviations.push(Math.abs(nodes[y * columns + x]! - value));
+      expected[y * columns + x] = median(says);
+      deviation[y * columns + x] = says.length > 0 ? nearest : 0;
     }
   }
-  const typical = 1.4826 * median(deviations);
+  const typical = 1.4826 * median(deviation);
   if (!(typical > 0)) return;
-  for (let i = 0; i < nodes.length; i++) {
-    if (Math.abs(nodes[i]! - expected[i]!) > limit * typical) nodes[i] = expected[i]!;
-  }
+  for (let i = 0; i < nodes.length; i++) if (deviation[i]! > limit * typical) nodes[i] = expected[i]!;
 }
+
+const DIRECTIONS = [
+  [1, 0],
+  [0, 1],
+  [1, 1],
+  [1, -1],
+] as const;
 
 /** Evaluates nodes at cell centres along one row of pixels by Catmull-Rom splines, straight beyond the outer nodes. */
 export function makeRowReader(

@@ -1,5 +1,5 @@
 import { type Mask, makeMask, median, type Plane, quantile, type StarTable } from '../core/index.js';
-import { changes, roughnessFromSky, type SkyPoints, skyPoints } from './_land-evidence.js';
+import { changes, FEW_POINTS, roughnessFromSky, type SkyPoints, skyPoints } from './_land-evidence.js';
 import {
   type Edge,
   edgeOfOrientation,
@@ -41,6 +41,8 @@ const HAZE = 0.4;
 const LOOK = 0.12;
 /** Roughness of the way from the sky at which a cell looks neither like sky nor like land. */
 const BEYOND = 3;
+/** What a cell far from every star adds to its look. */
+const VOID = 0.6;
 /** Most that a clear edge in the picture gains a column. */
 const EDGE_GAIN = 4;
 const SLOPE = 0.1;
@@ -90,7 +92,7 @@ export function firstLandMask(input: LandMaskInput): Mask | undefined {
     if (told && edge !== told) continue;
     const found = landAt(still, points, edge);
     const worth = found.total / found.rows.length;
-    if (!best || worth > best.worth) best = { edge, ...found, worth };
+    if (!best || found.total > best.total) best = { edge, ...found, worth };
   }
   if (!best || best.worth < MIN_GAIN) return undefined;
   const mask = paint(best, { width, height, gridWidth, gridHeight });
@@ -108,6 +110,7 @@ function landAt(still: Grid, points: SkyPoints, edge: Edge): { rows: Int32Array;
   const grid = turnGrid(still, edge);
   const turned: SkyPoints = {
     count: points.count,
+    perFrame: points.perFrame,
     x: new Float64Array(points.count),
     y: new Float64Array(points.count),
   };
@@ -126,29 +129,75 @@ function cellGain(grid: Grid, points: SkyPoints): Float32Array {
   const { width, height, data } = grid;
   const gain = new Float32Array(width * height);
   const density = (HAZE * points.count) / (width * height);
-  gain.fill(density);
-  for (let k = 0; k < points.count; k++) {
+  // A few false stars on land must not outweigh a frame without true ones.
+  if (points.perFrame >= FEW_POINTS) gain.fill(density);
+  for (let k = 0; k < points.count && points.perFrame >= FEW_POINTS; k++) {
     const y = Math.max(0, Math.min(height - 1, Math.round(points.y[k]!)));
     const cx = Math.round(points.x[k]!);
     for (let x = Math.max(0, cx - STAR_REACH); x <= Math.min(width - 1, cx + STAR_REACH); x++) {
       gain[y * width + x]! -= STAR_COST;
     }
   }
-  const few = points.count < 5;
-  const steps = few ? changes(grid) : sampleAt(changes(grid), points, grid);
-  const level = median(few ? data : sampleAt(data, points, grid));
-  const unit = few ? median(steps) : quantile(steps, 0.9);
+  const few = points.perFrame < FEW_POINTS;
+  // Without stars the uppermost rows stand for the sky.
+  const upper = Math.ceil(height / 20) * width;
+  const steps = few ? changes(grid).subarray(0, upper) : sampleAt(changes(grid), points, grid);
+  const level = median(few ? data.subarray(0, upper) : sampleAt(data, points, grid));
+  const unit = quantile(steps, 0.9);
   // A sky clipped to black looks like black land: then only stars and edges tell.
   if (!(level > 0) || !(unit > 0)) return gain;
   const way = roughnessFromSky(grid, points, Math.max(unit, 0.004 * level));
   const texture = localTexture(grid);
-  const skyTexture = few ? quantile(texture, 0.5) : quantile(sampleAt(texture, points, grid), 0.9);
+  const skyTexture = few
+    ? quantile(texture.subarray(0, upper), 0.9)
+    : quantile(sampleAt(texture, points, grid), 0.9);
+  const lone = few ? undefined : loneliness(grid, points);
   for (let i = 0; i < gain.length; i++) {
-    const beyond = way[i]! / BEYOND - 1;
+    let look = Math.max(-1, Math.min(2, way[i]! / BEYOND - 1));
+    const apart = lone ? lone[i]! : 0;
+    // Looking like sky proves little far from any star: lit land may be as bright as the sky above it.
+    if (look < 0) look *= Math.exp(-((apart / 1.5) ** 2));
     const rough = texture[i]! / Math.max(skyTexture, 0.002 * level) - 2;
-    gain[i]! += LOOK * Math.max(Math.min(beyond, 2), Math.min(rough, 2), -1);
+    look = Math.max(look, Math.min(rough, 2));
+    gain[i]! += LOOK * (look + VOID * Math.max(0, Math.min(1, apart / 2 - 1)));
   }
   return gain;
+}
+
+/** Distance of each cell from the nearest sky star in units of their usual spacing within one frame. */
+function loneliness(grid: Grid, points: SkyPoints): Float32Array {
+  const { width, height } = grid;
+  const distance = new Float32Array(width * height).fill(1e6);
+  for (let k = 0; k < points.count; k++) {
+    const x = Math.max(0, Math.min(width - 1, Math.round(points.x[k]!)));
+    const y = Math.max(0, Math.min(height - 1, Math.round(points.y[k]!)));
+    distance[y * width + x] = 0;
+  }
+  // Two passes of a chamfer: right within 8 %.
+  const relax = (i: number, j: number, step: number): void => {
+    if (distance[j]! + step < distance[i]!) distance[i] = distance[j]! + step;
+  };
+  for (let y = 0; y < height; y++) {
+    for (let x = 0; x < width; x++) {
+      const i = y * width + x;
+      if (x > 0) relax(i, i - 1, 1);
+      if (y > 0) relax(i, i - width, 1);
+      if (x > 0 && y > 0) relax(i, i - width - 1, Math.SQRT2);
+      if (x < width - 1 && y > 0) relax(i, i - width + 1, Math.SQRT2);
+    }
+  }
+  for (let y = height - 1; y >= 0; y--) {
+    for (let x = width - 1; x >= 0; x--) {
+      const i = y * width + x;
+      if (x < width - 1) relax(i, i + 1, 1);
+      if (y < height - 1) relax(i, i + width, 1);
+      if (x < width - 1 && y < height - 1) relax(i, i + width + 1, Math.SQRT2);
+      if (x > 0 && y < height - 1) relax(i, i + width - 1, Math.SQRT2);
+    }
+  }
+  const spacing = Math.sqrt((width * height) / Math.max(1, points.perFrame));
+  for (let i = 0; i < distance.length; i++) distance[i]! /= spacing;
+  return distance;
 }
 
 /** Mean difference to the right and lower neighbour over 5 x 5 cells. */
