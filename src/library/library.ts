@@ -138,6 +138,7 @@ function openToRead(folder: string, file: string, timeout: number): Database {
 function emptyCatalogue(): Database {
   const database = new Sqlite(':memory:');
   for (const step of MIGRATIONS) database.exec(step);
+  database.pragma(`user_version = ${SCHEMA_VERSION}`);
   database.pragma('query_only = ON');
   return database;
 }
