@@ -37,6 +37,10 @@ export function toneOfProfile(profile: Uint8Array | undefined): Tone | undefined
     if (curve === undefined) return undefined;
     curves.push(curve);
   }
+  // Profiles hold the sRGB curve as a rounded table; the formula is what it means, also near black.
+  curves.forEach((curve, i) => {
+    if (PROBES.every((x) => Math.abs(curve(x) - srgbToLinear(x)) < 1e-4)) curves[i] = srgbToLinear;
+  });
   const linear = curves.every((curve) => [0.01, 0.1, 0.5, 0.9].every((x) => Math.abs(curve(x) - x) < 1e-4));
   if (curves.length === 1) return { curves, linear };
   const columns = ['rXYZ', 'gXYZ', 'bXYZ'].map((name) => {
@@ -48,6 +52,9 @@ export function toneOfProfile(profile: Uint8Array | undefined): Tone | undefined
   const isSrgb = toSrgb.every((value, i) => Math.abs(value - (i % 4 === 0 ? 1 : 0)) < 0.01);
   return isSrgb || toSrgb.some(Number.isNaN) ? { curves, linear } : { curves, linear, toSrgb };
 }
+
+/** Signals at which a curve is compared with a known one. */
+const PROBES = Array.from({ length: 65 }, (_, i) => i / 64);
 
 function readCurve(view: DataView, at: number, size: number): ((signal: number) => number) | undefined {
   if (size < 12) return undefined;
