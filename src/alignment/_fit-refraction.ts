@@ -1,16 +1,25 @@
-import { degToRad, type StarTable } from '../core/index.js';
+import { quantile, type StarTable } from '../core/index.js';
 import { keyFrames, lensPriors, pickTracks, subsetFrames } from './_fit-run.js';
+import { apply } from './_rotation.js';
 import { type Solution, solve } from './_solve.js';
-import { copyState, type FramesInfo, type State } from './_state.js';
+import { copyState, type FramesInfo, type Observations, type State, turnRotation } from './_state.js';
 import { observe, type Track } from './_tracks.js';
 import type { AlignOptions } from './types.js';
 
-/** Cost that refraction must save to be believed: three unknowns, well above what chance saves. */
-const MIN_GAIN = 25;
+/**
+ * Cost that refraction must save to be believed. There is always refraction, only the way up is unknown: two
+ * free numbers, so little more than chance saves is enough.
+ */
+const MIN_GAIN = 8;
+/** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
+export const STRENGTH_SIGMA = 0.12;
+/** Directions over the sphere that are tried as the zenith; a low wide field needs a near start. */
+const TRIALS = 160;
 
 /**
- * Looks for the zenith by which refraction explains the stars better, on a few frames and stars: up is
- * tried at each side of the picture and at several heights. Undefined when nothing is gained.
+ * Looks for the zenith by which refraction explains the stars better, on a few frames and stars: every
+ * direction that leaves the stars above the horizon is tried, the best are refined. Undefined when nothing
+ * is gained.
  */
 export function findRefraction(
   tables: readonly StarTable[],
@@ -20,18 +29,19 @@ export function findRefraction(
     readonly tracks: readonly Track[];
     readonly noise: number;
     readonly drift: number;
+    readonly rich: boolean;
   },
   options: AlignOptions,
 ): number[] | undefined {
   const { state, frames, tracks, noise } = given;
-  const keys = keyFrames(frames, 10);
+  const keys = keyFrames(frames, 8);
   const frameOf = new Int32Array(frames.count).fill(-1);
   keys.forEach((i, own) => {
     frameOf[i] = own;
   });
-  const some = pickTracks(tables, tracks, { frameOf, most: 160, options });
+  const some = pickTracks(tables, tracks, { frameOf, most: 100, options });
   const { observations, kept } = observe(tables, some, { noise, frameOf, minFrames: 2 });
-  if (observations.trackCount < 20) return undefined;
+  if (observations.trackCount < 8) return undefined;
   const few = subsetFrames(frames, keys);
   const base = copyState(state);
   base.camera = new Float64Array(9 * keys.length);
@@ -46,24 +56,56 @@ export function findRefraction(
     const t = trackAt.get(some[s]!)!;
     base.stars.set(state.stars.subarray(3 * t, 3 * t + 3), 3 * own);
   });
-  const priors = { ...lensPriors(options, Math.exp(state.lens[0]!), true), drift: given.drift };
-  const plain = solve(base, { observations, frames: few, priors }, { iterations: 8, precision: 1e-4 });
-  const bent = { observations, frames: few, priors: { ...priors, refraction: true } };
-  const trials: Solution[] = [];
-  for (const height of [12, 35, 60]) {
-    for (const side of [-90, 0, 90, 180]) {
-      const h = degToRad(height);
-      const s = degToRad(side);
-      const zenith = [Math.sin(s) * Math.cos(h), -Math.cos(s) * Math.cos(h), Math.sin(h)];
-      const start = { ...copyState(plain.state), refraction: [...zenith, 1] };
-      trials.push(solve(start, bent, { iterations: 2, precision: 1e-4 }));
-    }
+  const priors = { ...lensPriors(options, Math.exp(state.lens[0]!), given.rich), drift: given.drift };
+  const held = { observations, frames: few, priors };
+  const plain = solve({ ...base, refraction: [0, 0, 0, 0] }, held, { iterations: 8, precision: 1e-4 });
+  const bent = (refraction: number) => ({ observations, frames: few, priors: { ...priors, refraction } });
+  let trials: Solution[] = [];
+  for (const zenith of possibleZeniths(plain.state, observations, few)) {
+    const start = { ...copyState(plain.state), refraction: [...zenith, 1] };
+    trials.push(solve(start, held, { iterations: 2, precision: 1e-4 }));
   }
-  trials.sort((a, b) => a.cost - b.cost);
-  let best: Solution | undefined;
-  for (const trial of trials.slice(0, 2)) {
-    const settled = solve(trial.state, bent, { iterations: 10, precision: 1e-4 });
-    if (!best || settled.cost < best.cost) best = settled;
+  // The strength stays near its known value while the zenith settles: free, it fades at a wrong zenith.
+  for (const [most, iterations, sigma] of [
+    [8, 5, 0.01],
+    [3, 8, 0.03],
+    [2, 12, STRENGTH_SIGMA],
+  ] as const) {
+    trials = trials
+      .sort((a, b) => a.cost - b.cost)
+      .slice(0, most)
+      .map((trial) => solve(trial.state, bent(sigma), { iterations, precision: 1e-4 }));
   }
+  const best = trials.sort((a, b) => a.cost - b.cost)[0];
   return best && best.cost < plain.cost - MIN_GAIN ? best.state.refraction : undefined;
+}
+
+/** Directions spread evenly over the sphere from which all but a few of the stars stand above the horizon. */
+function possibleZeniths(
+  state: State,
+  observations: Observations,
+  frames: FramesInfo,
+): [number, number, number][] {
+  const seen: [number, number, number][] = [];
+  for (let t = 0; t < observations.trackCount; t++) {
+    const k = observations.trackStart[t]!;
+    seen.push(
+      apply(
+        turnRotation(state, frames.turn[observations.frame[k]!]!),
+        state.stars.subarray(3 * t, 3 * t + 3),
+      ),
+    );
+  }
+  const zeniths: [number, number, number][] = [];
+  for (let k = 0; k < TRIALS; k++) {
+    // Points on a spiral: even steps in height, the golden angle in azimuth.
+    const y = 1 - (2 * (k + 0.5)) / TRIALS;
+    const r = Math.sqrt(1 - y * y);
+    const a = k * Math.PI * (3 - Math.sqrt(5));
+    const zenith: [number, number, number] = [r * Math.cos(a), y, r * Math.sin(a)];
+    const heights = seen.map((d) => d[0] * zenith[0] + d[1] * zenith[1] + d[2] * zenith[2]);
+    // sin(-2 deg): room for the coarse steps; near the zenith itself refraction tells nothing.
+    if (quantile(heights, 0.04) > -0.08 && quantile(heights, 0.04) < 0.9) zeniths.push(zenith);
+  }
+  return zeniths;
 }

@@ -30,8 +30,8 @@ export function layOut(priors: Priors, frames: FramesInfo): Layout {
   for (let k = 0; k < LENS_VALUES; k++) if (priors.lensSigma[k]! > 0) lens[k] = n++;
   const pole = n;
   n += 2;
-  const refraction = priors.refraction ? n : -1;
-  if (priors.refraction) n += 3;
+  const refraction = priors.refraction > 0 ? n : -1;
+  if (priors.refraction > 0) n += 3;
   const sag = priors.sag > 0 ? n : -1;
   if (priors.sag > 0) n += 3;
   const segments = n;
@@ -104,7 +104,7 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
     // Terms of bending have heavy tails: mostly small, now and then large.
     cost += k < FIRST_BENDING ? off2 : heavy(off2);
   }
-  if (priors.refraction) cost += ((state.refraction[3]! - 1) / STRENGTH_SIGMA) ** 2;
+  if (priors.refraction > 0) cost += ((state.refraction[3]! - 1) / priors.refraction) ** 2;
   if (priors.sag > 0) {
     const s = priors.sag / focal;
     cost += (state.sag[0] ** 2 + state.sag[1] ** 2 + state.sag[2] ** 2) / (s * s);
@@ -129,8 +129,6 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
 
 /** Lens values from this one on bend the picture. */
 const FIRST_BENDING = 3;
-/** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
-const STRENGTH_SIGMA = 0.12;
 /** A segment's camera is free; the reference's own is held near by this, rad. */
 const segmentSigma = (segment: number, own: number): number => (segment === own ? 0.02 : 1);
 
@@ -402,7 +400,7 @@ function addPriors(
     // Weak holds on the zenith keep the equations regular where the data say nothing of it.
     diagonal(layout.refraction, 1, 0);
     diagonal(layout.refraction + 1, 1, 0);
-    diagonal(layout.refraction + 2, 1 / STRENGTH_SIGMA ** 2, 1 - state.refraction[3]!);
+    diagonal(layout.refraction + 2, 1 / priors.refraction ** 2, 1 - state.refraction[3]!);
   }
   if (layout.sag >= 0) {
     const s = priors.sag / focal;

@@ -81,8 +81,8 @@ export interface Priors {
   readonly lens: Float64Array;
   /** 1-sigma for focal length and center; scale of a heavy-tailed prior for the terms that bend. */
   readonly lensSigma: Float64Array;
-  /** Zenith and strength of refraction are free. */
-  readonly refraction: boolean;
+  /** 1-sigma of refraction's strength about 1, the zenith free as well; 0 = both held where they are. */
+  readonly refraction: number;
   /** Steady sag over half the run, px, 1-sigma: bounded, for a large one would trade against the pole; 0 = none. */
   readonly sag: number;
   /** Small motion of the camera in a frame, px, scale of a heavy-tailed prior. */

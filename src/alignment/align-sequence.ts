@@ -1,7 +1,7 @@
 import { median, SIDEREAL_RATE, type StarTable } from '../core/index.js';
 import { buildAlignment } from './_build.js';
 import { chainFrames, findStanding } from './_chain.js';
-import { findRefraction } from './_fit-refraction.js';
+import { findRefraction, STRENGTH_SIGMA } from './_fit-refraction.js';
 import { fitRun, lensPriors, residualsOf, subsetFrames } from './_fit-run.js';
 import { directionsOf } from './_initial.js';
 import { joinLost } from './_join-lost.js';
@@ -22,6 +22,8 @@ const CLOCK_SIGMA = 0.3;
 /** Bounds of what is believed of the clock once the run itself has shown it, s. */
 const MIN_CLOCK_SIGMA = 0.02;
 const MAX_CLOCK_SIGMA = 5;
+/** Cost that the richer lens (five more terms) must save. */
+const RICH_GAIN = 14;
 /** Radius within which a detection is the predicted star, px. @source FINDINGS lesson 10 */
 const LINK_RADIUS = 0.8;
 
@@ -138,6 +140,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
   let observations: Observations | undefined;
   let priors: Priors | undefined;
   let noise = 1;
+  let rich = false;
   const last = 2;
   for (let round = 0; round <= last; round++) {
     // At first the lens is known from a few stars only: chained tracks are the safer links then.
@@ -161,32 +164,64 @@ function fitSky(run: RunInput): SkyFit | undefined {
       const clock = Math.min(MAX_CLOCK_SIGMA, Math.max(MIN_CLOCK_SIGMA, (1.5 * unrest.clock) / SKY_RATE));
       frames = { ...frames, turnSigma: new Float64Array(frames.count).fill(clock * SKY_RATE) };
     }
-    priors = {
-      ...lensPriors(options, Math.exp(state.lens[0]!), observations.trackCount >= 30),
+    const common = {
       sag: round > 0 ? 0.5 : 0,
       drift: unrest ? Math.min(0.15, Math.max(0.01, unrest.tremble)) : round === 0 ? 1 : 0.15,
-      refraction: state.refraction[3] !== 0,
     };
-    const given = { observations, frames, priors };
+    const believe = () => ({
+      ...lensPriors(options, Math.exp(state.lens[0]!), rich),
+      ...common,
+      refraction: state.refraction[3] !== 0 ? STRENGTH_SIGMA : 0,
+    });
+    priors = believe();
     const precision = round === last ? 1e-6 : 1e-4;
-    solution = solve(state, given, { iterations: 30, precision, covariance: round === last });
+    solution = solve(state, { observations, frames, priors }, { iterations: 30, precision });
     if (!Number.isFinite(solution.cost)) return undefined;
     state = solution.state;
-    if (state.refraction[3] === 0 && round < last) {
-      const found = findRefraction(tables, { state, frames, tracks, noise, drift: priors.drift }, options);
+    // A richer model is taken only when it explains the stars better (FINDINGS lesson 6).
+    const prefer = (trial: Solution, gain: number, beliefs: Priors): boolean => {
+      if (!(trial.cost < solution!.cost - gain)) return false;
+      solution = trial;
+      state = trial.state;
+      priors = beliefs;
+      return true;
+    };
+    if (!rich && observations.trackCount >= 30) {
+      const beliefs = {
+        ...priors,
+        ...lensPriors(options, Math.exp(state.lens[0]!), true),
+        ...common,
+        refraction: priors.refraction,
+      };
+      rich = prefer(
+        solve(state, { observations, frames, priors: beliefs }, { iterations: 12, precision }),
+        RICH_GAIN,
+        beliefs,
+      );
+    }
+    if (round < last) {
+      const found = findRefraction(
+        tables,
+        { state, frames, tracks, noise, drift: priors.drift, rich },
+        options,
+      );
       if (found) {
-        priors = { ...priors, refraction: true };
-        const bent = solve(
-          { ...state, refraction: found },
-          { observations, frames, priors },
-          { iterations: 15, precision },
+        const beliefs = { ...priors, refraction: STRENGTH_SIGMA };
+        const start = { ...state, refraction: found };
+        prefer(
+          solve(start, { observations, frames, priors: beliefs }, { iterations: 15, precision }),
+          4,
+          beliefs,
         );
-        // The richer model is taken only when it explains the stars better (FINDINGS lesson 6).
-        if (bent.cost < solution.cost - 10) {
-          solution = bent;
-          state = bent.state;
-        } else priors = { ...priors, refraction: false };
       }
+    }
+    if (round === last) {
+      solution = solve(
+        state,
+        { observations, frames, priors },
+        { iterations: 6, precision, covariance: true },
+      );
+      state = solution.state;
     }
     const { ratio } = residualsOf(state, { observations, frames, priors });
     noise *= round === 0 ? 1 : Math.min(10, Math.max(0.3, ratio));

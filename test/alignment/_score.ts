@@ -41,8 +41,11 @@ export function score(night: TruthNight, alignment: Alignment): Score {
       for (let i = 0; i < n; i++) {
         const x = ((width - 1) * i) / (n - 1);
         const y = ((height - 1) * j) / (n - 1);
+        // Stars end at the horizon, and so does what the sky's mapping is asked for.
+        if (night.altitude(reference, x, y) < 1) continue;
         const [tx, ty] = night.map(reference, f, x, y);
         if (!(tx >= 0 && ty >= 0 && tx < width && ty < height)) continue;
+        if (night.altitude(f, tx, ty) < 1) continue;
         const [mx, my] = map(x, y);
         let e2 = (mx - tx) ** 2 + (my - ty) ** 2;
         if (Number.isNaN(e2)) e2 = 1e4;

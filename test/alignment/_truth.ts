@@ -50,6 +50,8 @@ export interface TruthNight {
   readonly mapLand: (i: number, j: number, x: number, y: number) => [number, number];
   /** Angle between the optical axis of frame i and either pole, and that pole's place. */
   readonly pole: (i: number) => { x: number; y: number; direction: [number, number, number] };
+  /** Apparent altitude of what frame i shows at (x, y), deg. */
+  readonly altitude: (i: number, x: number, y: number) => number;
   /** True star of each row of each frame, -1 = false detection. */
   readonly identity: Int32Array[];
   readonly trail: (i: number, x: number, y: number, exposure: number) => [number, number];
@@ -277,6 +279,7 @@ export function makeNight(scene: Scene): TruthNight {
     identity,
     map: (i, j, x, y) => place(j, skyAt(i, x, y)),
     mapLand: (i, j, x, y) => show(toCamera(j, fromCamera(i, see(x, y)))),
+    altitude: (i, x, y) => Math.asin(fromCamera(i, see(x, y))[2]) / RAD,
     pole: (i) => {
       const c = toCamera(i, ncp);
       const direction = (c[2] < 0 ? [-c[0], -c[1], -c[2]] : c) as V;
