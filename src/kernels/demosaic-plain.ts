@@ -43,91 +43,62 @@ function average(mosaic: Mosaic, x: number, y: number, color: number): number {
   return Number.isNaN(own) ? tent(mosaic, x, y, color, 2) : own;
 }
 
-/** The value of the direction that changes less; their mean when neither does. */
-function choose(a: number, b: number, ofA: number, ofB: number): number {
-  if (a < b) return ofA;
-  if (b < a) return ofB;
-  return f(f(ofA + ofB) * 0.5);
-}
-
-/** Green on a red or blue site; NaN beside clipped or missing samples. */
-function greenAt({ data, width: w }: Mosaic, i: number, top: number, greenTop: number): number {
+/** Sums of samples about a pixel that the four filters share; NaN and clipped samples make `sound` false. */
+function gather(data: Float32Array, i: number, w: number, limit: number) {
   const c = data[i]!;
   const [left, right, up, down] = [data[i - 1]!, data[i + 1]!, data[i - w]!, data[i + w]!];
-  if (!(c < top && Math.max(left, right, up, down) < greenTop)) return Number.NaN;
-  const bendX = f(f(f(c + c) - data[i - 2]!) - data[i + 2]!);
-  const bendY = f(f(f(c + c) - data[i - 2 * w]!) - data[i + 2 * w]!);
-  const alongX = f(Math.abs(f(left - right)) + Math.abs(bendX));
-  const alongY = f(Math.abs(f(up - down)) + Math.abs(bendY));
-  const gx = f(f(f(left + right) * 0.5) + f(bendX * 0.25));
-  const gy = f(f(f(up + down) * 0.5) + f(bendY * 0.25));
-  return choose(alongX, alongY, gx, gy);
+  const [left2, right2, up2, down2] = [data[i - 2]!, data[i + 2]!, data[i - 2 * w]!, data[i + 2 * w]!];
+  const [a, b, d, e] = [data[i - w - 1]!, data[i - w + 1]!, data[i + w - 1]!, data[i + w + 1]!];
+  const beside2 = f(left2 + right2);
+  const upright2 = f(up2 + down2);
+  return {
+    c,
+    beside: f(left + right),
+    upright: f(up + down),
+    beside2,
+    upright2,
+    corners: f(f(a + b) + f(d + e)),
+    far: f(beside2 + upright2),
+    sound: Math.max(c, left, right, up, down, left2, right2, up2, down2, a, b, d, e) < limit,
+  };
 }
 
-/** Green g plus the mean difference colour less green of two samples. */
-function along(g: number, a: number, ga: number, b: number, gb: number): number {
-  return f(g + f(f(f(a - ga) + f(b - gb)) * 0.5));
-}
+type Sums = ReturnType<typeof gather>;
 
-/** Red or blue on a green site, from the two samples `step` away. */
-function lineAt(
-  data: Float32Array,
-  green: Float32Array,
-  i: number,
-  step: number,
-  tops: readonly [number, number],
-): number {
-  const [a, b] = [data[i - step]!, data[i + step]!];
-  if (!(Math.max(a, b) < tops[0] && data[i]! < tops[1])) return Number.NaN;
-  return along(green[i]!, a, green[i - step]!, b, green[i + step]!);
-}
+/** Green on a red or blue site. */
+const greenOf = (s: Sums): number => f(f(f(f(s.c * 4) + f(f(s.beside + s.upright) * 2)) - s.far) * 0.125);
 
-/** Red on a blue site or blue on a red one, along the diagonal that changes less. */
-function diagonalAt(data: Float32Array, green: Float32Array, i: number, w: number, top: number): number {
-  const [a, b, c, d] = [data[i - w - 1]!, data[i + w + 1]!, data[i - w + 1]!, data[i + w - 1]!];
-  if (!(Math.max(a, b, c, d) < top)) return Number.NaN;
-  const [ga, gb, gc, gd] = [green[i - w - 1]!, green[i + w + 1]!, green[i - w + 1]!, green[i + w - 1]!];
-  const g = green[i]!;
-  const falling = f(Math.abs(f(a - b)) + Math.abs(f(f(f(g + g) - ga) - gb)));
-  const rising = f(Math.abs(f(c - d)) + Math.abs(f(f(f(g + g) - gc) - gd)));
-  return choose(falling, rising, along(g, a, ga, b, gb), along(g, c, gc, d, gd));
-}
+/** A colour on a green site, from its samples left and right (`near`, with the greens `near2` beyond) or above and below. */
+const lineOf = (s: Sums, near: number, near2: number, across2: number): number =>
+  f(f(f(f(f(s.c * 5) + f(near * 4)) - f(near2 + s.corners)) + f(across2 * 0.5)) * 0.125);
+
+/** Red on a blue site or blue on a red one. */
+const diagonalOf = (s: Sums): number => f(f(f(f(s.c * 6) + f(s.corners * 2)) - f(s.far * 1.5)) * 0.125);
 
 /** Twin of the kernel of this name; see `Kernels.demosaicBayer`. */
 export function demosaicBayerPlain(call: BayerCall): void {
   const { width: w, height: h, redX, redY } = call;
   const mosaic = { data: call.mosaic.data, width: w, height: h, redX, redY };
-  const [redTop, greenTop, blueTop] = [f(call.saturation[0]), f(call.saturation[1]), f(call.saturation[2])];
+  const limit = f(Math.min(...call.saturation));
   const size = w * h;
   const out = call.out.data;
-  const green = out.subarray(size, 2 * size);
-  // Pictures narrower than the compiled kernel's run of lanes are bilinear throughout.
-  const wide = w >= 10;
   for (let y = 0; y < h; y++) {
     for (let x = 0; x < w; x++) {
       const i = y * w + x;
       const here = siteColor(mosaic, x, y);
-      const inside = wide && y >= 2 && y < h - 2 && x >= 2 && x < w - 2;
-      let value = mosaic.data[i]!;
-      if (here !== 1) {
-        value = inside ? greenAt(mosaic, i, here === 0 ? redTop : blueTop, greenTop) : Number.NaN;
-      }
-      green[i] = Number.isNaN(value) ? average(mosaic, x, y, 1) : value;
-    }
-  }
-  for (let y = 0; y < h; y++) {
-    for (let x = 0; x < w; x++) {
-      const i = y * w + x;
-      const here = siteColor(mosaic, x, y);
-      const inside = wide && y >= 1 && y < h - 1 && x >= 1 && x < w - 1;
-      for (let color = 0; color < 3; color += 2) {
-        const top = color === 0 ? redTop : blueTop;
+      // Pictures narrower than two runs of the compiled kernel's lanes are bilinear throughout.
+      const inside = w >= 8 && y >= 2 && y < h - 2 && x >= 2 && x < w - 2;
+      const sums = inside ? gather(mosaic.data, i, w, limit) : undefined;
+      for (let color = 0; color < 3; color++) {
         let value = Number.NaN;
         if (here === color) value = mosaic.data[i]!;
-        else if (inside && here === 1) {
-          const step = siteColor(mosaic, x + 1, y) === color ? 1 : w;
-          value = lineAt(mosaic.data, green, i, step, [top, greenTop]);
-        } else if (inside) value = diagonalAt(mosaic.data, green, i, w, top);
+        else if (sums?.sound) {
+          if (color === 1) value = greenOf(sums);
+          else if (here !== 1) value = diagonalOf(sums);
+          else if (siteColor(mosaic, x + 1, y) === color)
+            value = lineOf(sums, sums.beside, sums.beside2, sums.upright2);
+          else value = lineOf(sums, sums.upright, sums.upright2, sums.beside2);
+        }
         out[color * size + i] = Number.isNaN(value) ? average(mosaic, x, y, color) : value;
       }
     }

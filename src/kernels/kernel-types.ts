@@ -31,7 +31,7 @@ export interface BayerCall {
   /** Column and row, 0 or 1, of the red site of the 2 x 2 pattern. */
   readonly redX: 0 | 1;
   readonly redY: 0 | 1;
-  /** ADU from which a colour counts as clipped. */
+  /** ADU from which each colour counts as clipped; the lowest is used for all. */
   readonly saturation: readonly [number, number, number];
 }
 
@@ -114,10 +114,9 @@ export interface Kernels {
   /** Puts u16 into f32: (value - offset) * scale, 0 = no data. */
   unpack(packed: U16Block, out: F32Block, offset: number, scale: number): void;
   /**
-   * Makes three planes of a Bayer mosaic, edge-aware, bilinear beside clipped or missing samples and at the
-   * edge. @source J. F. Hamilton and J. E. Adams, US patent 5,629,734 (1997, lapsed): green by second-order
-   * directional estimates, red and blue by green differences; survey: B. K. Gunturk et al., IEEE Signal
-   * Processing Magazine 22 (2005) 44.
+   * Makes three planes of a Bayer mosaic by gradient-corrected linear interpolation; bilinear beside clipped
+   * or missing samples and within 2 px of the edge. Linear, so that the flux of faint and bright stars and
+   * their colours are kept. @source H. S. Malvar, L.-W. He and R. Cutler, Proc. IEEE ICASSP (2004) III-485
    */
   demosaicBayer(call: BayerCall): void;
   /** Resamples planes of a frame onto a tile with Lanczos-3 (bilinear beside missing data, edges and clipped stars). */

@@ -78,7 +78,7 @@ export async function loadKernels(bytes: Uint8Array, maxBytes = MAX_PAGES * PAGE
     demosaicBayer: (call) =>
       run.demosaicBayer(
         ...[call.mosaic.offset, call.out.offset, call.width, call.height, call.redX, call.redY],
-        ...call.saturation,
+        Math.min(...call.saturation),
       ),
     warp: ({ source, sourceRect: s, planes, grid: g, tile: t, ...c }) =>
       withScratch(planes, (tops) =>

@@ -3,10 +3,12 @@ import type { F32Block, Kernels } from '../kernels/index.js';
 import { colorNeighbors, neighborMean, neighborReach } from './_neighbors.js';
 
 /**
- * `edge-aware`: Hamilton and Adams' interpolation along the direction in which green and the second
- * difference of the site's own colour change least. `bilinear`: mean of the nearest samples of each colour.
+ * `gradient-corrected`: a bilinear value corrected by the second difference of the site's own colour, which
+ * keeps edges (Malvar, He and Cutler 2004; see `Kernels.demosaicBayer`). Methods that choose a direction
+ * pixel by pixel were tried and left: they brighten or dim bright stars by 2 to 3 % against faint ones.
+ * `bilinear`: mean of the nearest samples of each colour.
  */
-export type DemosaicMethod = 'edge-aware' | 'bilinear';
+export type DemosaicMethod = 'gradient-corrected' | 'bilinear';
 
 /** What `demosaicInto` needs to know of its pixels. */
 export interface DemosaicOptions {
@@ -48,7 +50,7 @@ export function demosaicInto(
   options: DemosaicOptions,
 ): void {
   const { width, height, cfa, saturation } = options;
-  if (options.method === 'edge-aware' && isBayer(cfa)) {
+  if (options.method === 'gradient-corrected' && isBayer(cfa)) {
     const red = cfa.colors.indexOf(0);
     const redX = (red & 1) as 0 | 1;
     const redY = (red >> 1) as 0 | 1;

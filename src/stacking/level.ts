@@ -129,7 +129,7 @@ export function fitSky(reference: CoarseSky): PerColor<Surface> {
  * Lanczos-3's own, 0.8934^2); a test holds them.
  */
 export const VARIANCE_KEPT: Readonly<Record<DemosaicMethod | 'color', PerColor<number>>> = {
-  'edge-aware': [0.92, 0.78, 0.92],
+  'gradient-corrected': [0.92, 0.722, 0.92],
   bilinear: [0.57, 0.58, 0.57],
   color: [0.798, 0.798, 0.798],
 };
@@ -143,7 +143,7 @@ const READ_SHARE = 0.2;
  *
  * @param sky the frame's own coarse sky
  * `scale` is the frame's scale, `level` what is taken off after scaling (its constant term is used),
- * `source` how the frame gets its three planes (default `edge-aware`).
+ * `source` how the frame gets its three planes (default `gradient-corrected`).
  */
 export function sampleVariance(
   sky: Pick<CoarseSky, 'noise' | 'median'>,
@@ -153,7 +153,7 @@ export function sampleVariance(
     readonly source?: keyof typeof VARIANCE_KEPT;
   },
 ): PerColor<SampleVariance> {
-  const { scale, level, source = 'edge-aware' } = options;
+  const { scale, level, source = 'gradient-corrected' } = options;
   return eachColor((color) => {
     const variance = sky.noise[color] ** 2 * VARIANCE_KEPT[source][color];
     const slope = sky.median[color] > 0 ? ((1 - READ_SHARE) * variance) / sky.median[color] : 0;

@@ -127,7 +127,7 @@ export function makeStackPlan(input: StackInput): StackPlan {
   const method = chooseMethod(input.frames.length, input.sky?.method);
   return {
     ...input,
-    demosaic: input.demosaic ?? 'edge-aware',
+    demosaic: input.demosaic ?? 'gradient-corrected',
     frames: [...input.frames].sort((a, b) => (a.id < b.id ? -1 : a.id > b.id ? 1 : 0)),
     skyOptions: { ...SKY_COMBINE, ...input.sky, method },
     landOptions: { ...LAND_COMBINE, method, ...input.land },

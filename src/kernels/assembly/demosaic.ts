@@ -39,68 +39,14 @@ function average(src: usize, w: i32, h: i32, x: i32, y: i32, color: i32, redX: i
 }
 
 @inline
-function at(base: usize, index: i32): f32 {
-  return load<f32>(base + (<usize>index << 2));
-}
-
-@inline
 function vec(base: usize, index: i32): v128 {
   return v128.load(base + (<usize>index << 2));
 }
 
-/** Lanes where a < b keep a's value, where b < a keep b's, else the mean. */
+/** Mask of the lanes whose x has the given parity, for a run that starts at an x of parity `start`. */
 @inline
-function choose(a: v128, b: v128, ofA: v128, ofB: v128): v128 {
-  const both = f32x4.mul(f32x4.add(ofA, ofB), f32x4.splat(0.5));
-  return v128.bitselect(ofA, v128.bitselect(ofB, both, f32x4.lt(b, a)), f32x4.lt(a, b));
-}
-
-@inline
-function greenLanes(src: usize, i: i32, w: i32, top: v128, greenTop: v128): v128 {
-  const half = f32x4.splat(0.5);
-  const quarter = f32x4.splat(0.25);
-  const c = vec(src, i);
-  const left = vec(src, i - 1), right = vec(src, i + 1);
-  const up = vec(src, i - w), down = vec(src, i + w);
-  const twice = f32x4.add(c, c);
-  const bendX = f32x4.sub(f32x4.sub(twice, vec(src, i - 2)), vec(src, i + 2));
-  const bendY = f32x4.sub(f32x4.sub(twice, vec(src, i - 2 * w)), vec(src, i + 2 * w));
-  const alongX = f32x4.add(f32x4.abs(f32x4.sub(left, right)), f32x4.abs(bendX));
-  const alongY = f32x4.add(f32x4.abs(f32x4.sub(up, down)), f32x4.abs(bendY));
-  const gx = f32x4.add(f32x4.mul(f32x4.add(left, right), half), f32x4.mul(bendX, quarter));
-  const gy = f32x4.add(f32x4.mul(f32x4.add(up, down), half), f32x4.mul(bendY, quarter));
-  const most = f32x4.max(f32x4.max(left, right), f32x4.max(up, down));
-  const ok = v128.and(f32x4.lt(c, top), f32x4.lt(most, greenTop));
-  return v128.bitselect(choose(alongX, alongY, gx, gy), f32x4.splat(f32.NaN), ok);
-}
-
-/** Along a line of two samples a, b of the colour with greens ga, gb about the green g. */
-@inline
-function along(g: v128, a: v128, ga: v128, b: v128, gb: v128): v128 {
-  return f32x4.add(g, f32x4.mul(f32x4.add(f32x4.sub(a, ga), f32x4.sub(b, gb)), f32x4.splat(0.5)));
-}
-
-@inline
-function lineLanes(src: usize, green: usize, i: i32, step: i32, top: v128, greenTop: v128): v128 {
-  const a = vec(src, i - step), b = vec(src, i + step);
-  const ok = v128.and(f32x4.lt(f32x4.max(a, b), top), f32x4.lt(vec(src, i), greenTop));
-  const value = along(vec(green, i), a, vec(green, i - step), b, vec(green, i + step));
-  return v128.bitselect(value, f32x4.splat(f32.NaN), ok);
-}
-
-@inline
-function diagonalLanes(src: usize, green: usize, i: i32, w: i32, top: v128): v128 {
-  const a = vec(src, i - w - 1), b = vec(src, i + w + 1);
-  const c = vec(src, i - w + 1), d = vec(src, i + w - 1);
-  const g = vec(green, i);
-  const ga = vec(green, i - w - 1), gb = vec(green, i + w + 1);
-  const gc = vec(green, i - w + 1), gd = vec(green, i + w - 1);
-  const twice = f32x4.add(g, g);
-  const falling = f32x4.add(f32x4.abs(f32x4.sub(a, b)), f32x4.abs(f32x4.sub(f32x4.sub(twice, ga), gb)));
-  const rising = f32x4.add(f32x4.abs(f32x4.sub(c, d)), f32x4.abs(f32x4.sub(f32x4.sub(twice, gc), gd)));
-  const value = choose(falling, rising, along(g, a, ga, b, gb), along(g, c, gc, d, gd));
-  const ok = f32x4.lt(f32x4.max(f32x4.max(a, b), f32x4.max(c, d)), top);
-  return v128.bitselect(value, f32x4.splat(f32.NaN), ok);
+function parityMask(start: i32, parity: i32): v128 {
+  return start == parity ? i32x4(-1, 0, -1, 0) : i32x4(0, -1, 0, -1);
 }
 
 /** Stores four lanes, each that is not a number by the bilinear value. */
@@ -117,72 +63,89 @@ function put(
   }
 }
 
-/** Mask of the lanes whose x has the given parity, for a run that starts at an x of parity `start`. */
+/** All three colours of the four pixels from x on, at least 2 px from every edge. */
 @inline
-function parityMask(start: i32, parity: i32): v128 {
-  return start == parity ? i32x4(-1, 0, -1, 0) : i32x4(0, -1, 0, -1);
+function run(
+  src: usize, out: usize, w: i32, h: i32, x: i32, y: i32, redX: i32, redY: i32, limit: v128,
+): void {
+  const i = y * w + x;
+  const size = <usize>(w * h) << 2;
+  const onRedRow = (y & 1) == redY;
+  const own = parityMask(x & 1, onRedRow ? redX : 1 - redX);
+  const c = vec(src, i);
+  const left = vec(src, i - 1), right = vec(src, i + 1);
+  const up = vec(src, i - w), down = vec(src, i + w);
+  const left2 = vec(src, i - 2), right2 = vec(src, i + 2);
+  const up2 = vec(src, i - 2 * w), down2 = vec(src, i + 2 * w);
+  const a = vec(src, i - w - 1), b = vec(src, i - w + 1), d = vec(src, i + w - 1), e = vec(src, i + w + 1);
+  const beside = f32x4.add(left, right), upright = f32x4.add(up, down);
+  const beside2 = f32x4.add(left2, right2), upright2 = f32x4.add(up2, down2);
+  const corners = f32x4.add(f32x4.add(a, b), f32x4.add(d, e));
+  const far = f32x4.add(beside2, upright2);
+  const top = f32x4.max(
+    f32x4.max(f32x4.max(f32x4.max(left, right), f32x4.max(up, down)), c),
+    f32x4.max(
+      f32x4.max(f32x4.max(left2, right2), f32x4.max(up2, down2)),
+      f32x4.max(f32x4.max(a, b), f32x4.max(d, e)),
+    ),
+  );
+  // One comparison finds clipped and missing samples: NaN is not less.
+  const sound = f32x4.lt(top, limit);
+  const nan = f32x4.splat(f32.NaN);
+  const eighth = f32x4.splat(0.125), half = f32x4.splat(0.5), two = f32x4.splat(2), four = f32x4.splat(4);
+  const five = f32x4.mul(c, f32x4.splat(5));
+  const green = f32x4.mul(
+    f32x4.sub(f32x4.add(f32x4.mul(c, four), f32x4.mul(f32x4.add(beside, upright), two)), far), eighth,
+  );
+  const lineX = f32x4.mul(
+    f32x4.add(
+      f32x4.sub(f32x4.add(five, f32x4.mul(beside, four)), f32x4.add(beside2, corners)),
+      f32x4.mul(upright2, half),
+    ), eighth,
+  );
+  const lineY = f32x4.mul(
+    f32x4.add(
+      f32x4.sub(f32x4.add(five, f32x4.mul(upright, four)), f32x4.add(upright2, corners)),
+      f32x4.mul(beside2, half),
+    ), eighth,
+  );
+  const diagonal = f32x4.mul(
+    f32x4.sub(
+      f32x4.add(f32x4.mul(c, f32x4.splat(6)), f32x4.mul(corners, two)),
+      f32x4.mul(far, f32x4.splat(1.5)),
+    ), eighth,
+  );
+  const first = onRedRow ? 0 : 2;
+  const greenPlane = v128.bitselect(v128.bitselect(green, nan, sound), c, own);
+  const ownPlane = v128.bitselect(c, v128.bitselect(lineX, nan, sound), own);
+  const otherPlane = v128.bitselect(v128.bitselect(diagonal, lineY, own), nan, sound);
+  put(out + size, i, greenPlane, src, w, h, x, y, 1, redX, redY);
+  put(out + <usize>first * size, i, ownPlane, src, w, h, x, y, first, redX, redY);
+  put(out + <usize>(2 - first) * size, i, otherPlane, src, w, h, x, y, 2 - first, redX, redY);
+}
+
+function averages(src: usize, out: usize, w: i32, h: i32, x: i32, y: i32, redX: i32, redY: i32): void {
+  for (let color = 0; color < 3; color++) {
+    const to = out + (<usize>(color * w * h + y * w + x) << 2);
+    store<f32>(to, average(src, w, h, x, y, color, redX, redY));
+  }
 }
 
 export function demosaicBayer(
-  src: usize, out: usize, w: i32, h: i32, redX: i32, redY: i32,
-  redTop: f32, greenTop: f32, blueTop: f32,
+  src: usize, out: usize, w: i32, h: i32, redX: i32, redY: i32, saturation: f32,
 ): void {
-  const size = w * h;
-  const green = out + (<usize>size << 2);
-  const greens = f32x4.splat(greenTop);
+  const limit = f32x4.splat(saturation);
   for (let y = 0; y < h; y++) {
-    const onRedRow = (y & 1) == redY;
-    const top = f32x4.splat(onRedRow ? redTop : blueTop);
-    const own = onRedRow ? redX : 1 - redX;
     let x = 0;
-    if (y >= 2 && y < h - 2 && w >= 10) {
-      const mask = parityMask(0, own);
-      for (; x < 2 && x < w; x++) {
-        store<f32>(green + (<usize>(y * w + x) << 2), average(src, w, h, x, y, 1, redX, redY));
+    if (y >= 2 && y < h - 2 && w >= 8) {
+      for (; x < 2; x++) averages(src, out, w, h, x, y, redX, redY);
+      for (; x < w - 2; x += 4) {
+        // The last run overlaps the one before; the same values are found again.
+        if (x > w - 6) x = w - 6;
+        run(src, out, w, h, x, y, redX, redY, limit);
       }
-      for (; x <= w - 6; x += 4) {
-        const i = y * w + x;
-        const value = v128.bitselect(greenLanes(src, i, w, top, greens), vec(src, i), mask);
-        put(green, i, value, src, w, h, x, y, 1, redX, redY);
-      }
-      // The last run overlaps the one before; the same values are found again.
-      if (x < w - 2) {
-        x = w - 6;
-        const i = y * w + x;
-        const tail = parityMask(x & 1, own);
-        put(green, i, v128.bitselect(greenLanes(src, i, w, top, greens), vec(src, i), tail), src, w, h, x, y, 1, redX, redY);
-        x += 4;
-      }
+      x = w - 2;
     }
-    for (; x < w; x++) {
-      store<f32>(green + (<usize>(y * w + x) << 2), average(src, w, h, x, y, 1, redX, redY));
-    }
-  }
-  for (let color = 0; color < 3; color += 2) {
-    const plane = out + (<usize>(color * size) << 2);
-    const top = f32x4.splat(color == 0 ? redTop : blueTop);
-    const rowOf = color == 0 ? redY : 1 - redY;
-    const columnOf = color == 0 ? redX : 1 - redX;
-    for (let y = 0; y < h; y++) {
-      let x = 0;
-      if (y >= 1 && y < h - 1 && w >= 10) {
-        store<f32>(plane + (<usize>(y * w) << 2), average(src, w, h, 0, y, color, redX, redY));
-        x = 1;
-        const ownRow = (y & 1) == rowOf;
-        while (x < w - 1) {
-          if (x > w - 5) x = w - 5;
-          const i = y * w + x;
-          const mask = parityMask(x & 1, columnOf);
-          const value = ownRow
-            ? v128.bitselect(vec(src, i), lineLanes(src, green, i, 1, top, greens), mask)
-            : v128.bitselect(lineLanes(src, green, i, w, top, greens), diagonalLanes(src, green, i, w, top), mask);
-          put(plane, i, value, src, w, h, x, y, color, redX, redY);
-          x += 4;
-        }
-      }
-      for (; x < w; x++) {
-        store<f32>(plane + (<usize>(y * w + x) << 2), average(src, w, h, x, y, color, redX, redY));
-      }
-    }
+    for (; x < w; x++) averages(src, out, w, h, x, y, redX, redY);
   }
 }
