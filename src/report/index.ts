@@ -1,6 +1,12 @@
 export { nextTime } from './advice.js';
+export { compareNights } from './compare.js';
 export { reportPage } from './page.js';
 export { planAndFact } from './plan-and-fact.js';
 export * from './plots.js';
-export { headline, mainRun, spells, tally, whatMattered } from './summary.js';
+export { HIDDEN_SITE, hidePlace } from './private.js';
+export { skyPlot } from './sky-plot.js';
+export { headline, knockSize, knocks, mainRun, runEvents, spells, tally, whatMattered } from './summary.js';
+export { timeStrip } from './time-strip.js';
+export { tell } from './told.js';
+export { isSureStreak, nameTransients, shortLines, streakLength, sureStreaks } from './transients.js';
 export type * from './types.js';

@@ -1,6 +1,6 @@
-import { median } from '../core/index.js';
+import { median, SIDEREAL_RATE } from '../core/index.js';
 import { clock, fixed, known, many, shutter } from './_format.js';
-import { mainRun, tally } from './summary.js';
+import { knockSize, knocks, mainRun, tally } from './summary.js';
 import type { PlanFactLine, ReportData, ReportRun } from './types.js';
 
 const NOT_PLANNED = 'not planned';
@@ -66,7 +66,7 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
     'Darkness',
     plan?.facts ? `${fixed(plan.facts.darkness.hours, 1)} h of full darkness` : undefined,
     darkShare(run),
-    'Twilight raises the sky and buries faint light.',
+    darkMeaning(run),
   );
   const moon = plan?.facts?.moon ?? facts?.moon;
   say(
@@ -87,6 +87,7 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
       : undefined,
     heights.length > 0 ? heightMeaning(median(heights)) : 'Where it stood cannot be said without a position.',
   );
+  framingLine(data, run, say);
   const sky = facts?.sky ?? plan?.facts?.sky;
   if (sky?.brightness !== undefined) {
     say('Sky brightness', `${fixed(sky.brightness, 2)} mag/arcsec2`, 'not measured', sky.class ?? '');
@@ -95,6 +96,25 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
 }
 
 type Say = (what: string, planned: string | undefined, happened: string | undefined, meant: string) => void;
+
+function framingLine(data: ReportData, run: ReportRun, say: Say): void {
+  const planned = data.plan?.facts?.run;
+  const seconds = run.start && run.end ? (Date.parse(run.end) - Date.parse(run.start)) / 1000 : undefined;
+  const jolts = knocks(run)
+    .map((frame) => knockSize(run, frame))
+    .filter(Number.isFinite);
+  const share = data.facts?.run?.commonSky;
+  say(
+    'Framing',
+    planned?.skyTurn === undefined ? undefined : `the sky turns ${fixed(planned.skyTurn, 1)} deg`,
+    seconds === undefined
+      ? undefined
+      : `the sky turned ${fixed((SIDEREAL_RATE * seconds) / 3_600, 1)} deg${jolts.length > 0 ? `, ${many(jolts.length, 'knock')} of up to ${fixed(Math.max(...jolts), 0)} px` : ''}`,
+    share === undefined
+      ? 'Sky that only some frames saw is noisier at the rim.'
+      : `About ${fixed(100 * share, 0)} % of the frame is sky that every frame saw; the rim is noisier.`,
+  );
+}
 
 function shutterLine(data: ReportData, run: ReportRun, say: Say): void {
   const { plan } = data;
@@ -141,9 +161,22 @@ function settingLine(
   );
 }
 
+/** Star widths over the usable frames of a run, px; NaN unknown. */
+export function widths(run: ReportRun): { readonly middle: number; readonly corners: number } {
+  const frames = run.frames.filter((frame) => frame.verdict !== 'drop');
+  return {
+    middle: median(known(frames.map((frame) => frame.fwhmMiddle ?? frame.fwhm))),
+    corners: median(known(frames.map((frame) => frame.fwhmCorners))),
+  };
+}
+
 function apertureMeaning(run: ReportRun): string {
-  const width = median(known(run.frames.map((frame) => frame.fwhm)));
-  return Number.isFinite(width) ? `Stars are ${fixed(width, 1)} px wide (fwhm).` : 'Star width unknown.';
+  const { middle, corners } = widths(run);
+  if (!Number.isFinite(middle)) return 'Star width unknown.';
+  const corner = Number.isFinite(corners)
+    ? ` and ${fixed(corners, 1)} px in the corners${corners > 1.4 * middle ? ': the lens is soft there' : ''}`
+    : '';
+  return `Stars are ${fixed(middle, 1)} px wide (fwhm) in the middle${corner}.`;
 }
 
 function isoMeaning(run: ReportRun): string {
@@ -189,6 +222,14 @@ function timeMeaning(
       : 'Dark all the time, but partly outside the best window.';
   }
   return 'How dark it was cannot be said without a position.';
+}
+
+function darkMeaning(run: ReportRun): string {
+  const suns = known(run.frames.map((frame) => frame.sunAltitude));
+  if (suns.length === 0) return 'How dark it was cannot be said without a position.';
+  return Math.max(...suns) < -18
+    ? 'No twilight in any frame.'
+    : 'Twilight raises the sky and buries faint light.';
 }
 
 function darkShare(run: ReportRun): string | undefined {

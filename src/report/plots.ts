@@ -17,7 +17,7 @@ export interface TimePoint {
   readonly title?: string;
 }
 
-/** A span of time with a word on it: a hole, cloud, dew. */
+/** A span of time with a word for it: a hole, cloud, dew. */
 export interface TimeSpan {
   readonly from: number;
   readonly to: number;
@@ -41,13 +41,16 @@ export interface TimePlotOptions {
   readonly height?: number;
 }
 
-const WIDTH = 760;
-const LEFT = 64;
-const RIGHT = 12;
+/** Width of a plot and the margins beside its axis, px; all plots of a run share them. */
+export const WIDTH = 760;
+export const LEFT = 64;
+export const RIGHT = 12;
 
-const round = (value: number): number => Math.round(value * 10) / 10;
+/** One decimal is enough for a place on a plot. */
+export const round = (value: number): number => Math.round(value * 10) / 10;
 
-function shape(mark: Mark, x: number, y: number): string {
+/** The mark of a verdict at a place: a dot, a diamond, a cross. */
+export function shape(mark: Mark, x: number, y: number): string {
   const [px, py] = [round(x), round(y)];
   if (mark === 'drop') {
     return `<path class="m drop" d="M${round(px - 3.5)},${round(py - 3.5)}l7,7m0,-7l-7,7"/>`;
@@ -57,7 +60,8 @@ function shape(mark: Mark, x: number, y: number): string {
   return `<circle class="m ${mark}" cx="${px}" cy="${py}" r="3"/>`;
 }
 
-function timeLabels(
+/** Round times of day within a stretch, as said in a zone. */
+export function timeLabels(
   domain: readonly [number, number],
   zone: string,
 ): { readonly time: number; readonly text: string }[] {
@@ -100,7 +104,6 @@ export function timePlot(options: TimePlotOptions): Markup {
     if (to <= from) continue;
     parts.push(
       `<rect class="span" x="${round(from)}" y="${top}" width="${round(Math.max(2, to - from))}" height="${height - top - bottom}"/>`,
-      html`<text class="spantext" x="${round(from + 3)}" y="${top + 10}">${span.text}</text>`.text,
     );
   }
   for (const tick of y.ticks(4)) {
@@ -119,7 +122,7 @@ export function timePlot(options: TimePlotOptions): Markup {
     const at = round(y(options.limit.value));
     parts.push(
       `<line class="limit" x1="${LEFT}" x2="${WIDTH - RIGHT}" y1="${at}" y2="${at}"/>`,
-      html`<text class="spantext" x="${WIDTH - RIGHT - 4}" y="${at - 4}" text-anchor="end">${options.limit.text}</text>`
+      html`<text class="spantext" x="${WIDTH - RIGHT - 4}" y="${at + 12}" text-anchor="end">${options.limit.text}</text>`
         .text,
     );
   }
@@ -140,7 +143,7 @@ export function timePlot(options: TimePlotOptions): Markup {
         : html`<a href="${point.href}">${new Markup(title)}${new Markup(mark)}</a>`.text,
     );
   }
-  const name = options.expectedName === undefined ? '' : ` — line: ${options.expectedName}`;
+  const name = options.expectedName === undefined ? '' : `; line: ${options.expectedName}`;
   return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="${options.title}, in ${options.unit}">
 <text class="title" x="${LEFT}" y="12">${options.title} <tspan class="unit">(${options.unit})${name}</tspan></text>
 ${new Markup(parts.join('\n'))}</svg></figure>`;

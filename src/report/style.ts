@@ -37,17 +37,29 @@ svg .title { font-size:13px; font-weight:600; } svg .unit { font-weight:400; fil
 svg .tick { font-size:11px; fill:var(--soft); } svg .spantext { font-size:11px; fill:var(--soft); } svg .strong { fill:var(--ink); font-weight:600; }
 svg .grid { stroke:var(--line); stroke-width:1; } svg .limit { stroke:var(--accent); stroke-dasharray:5 4; }
 svg .expected { fill:none; stroke:var(--soft); stroke-width:1.5; } svg .fill { fill:var(--ink); fill-opacity:.07; }
-svg .span { fill:var(--accent); fill-opacity:.13; }
+svg .span { fill:var(--accent); fill-opacity:.13; } svg .bar { fill:var(--accent); fill-opacity:.55; }
+svg .horizon { fill:var(--sheet); stroke:var(--soft); } svg .ring { fill:none; } svg .star { fill:var(--ink); } svg .band { fill:none; stroke:var(--accent); stroke-opacity:.35; stroke-width:7; stroke-linecap:round; stroke-linejoin:round; } svg .moon { fill:var(--sheet); stroke:var(--ink); stroke-width:1.5; } svg .target { fill:none; stroke:var(--accent); stroke-width:2; }
 svg .m.keep, svg .m.plain { fill:var(--good); } svg .m.plain { fill:var(--ink); } svg .m.doubt { fill:var(--warn); } svg .m.drop { stroke:var(--bad); stroke-width:2.4; fill:none; } svg .m.hope { fill:none; stroke:var(--soft); stroke-width:1.6; }
 svg .cell { fill:var(--accent); stroke:var(--line); } svg .cell.none { fill:none; } svg .celltext { font-size:12px; } svg .celltext.light { fill:var(--sheet); }
 .sheet { display:grid; grid-template-columns:repeat(auto-fill,minmax(13rem,1fr)); gap:.9rem; padding:0; list-style:none; }
 .sheet.keepers { grid-template-columns:repeat(auto-fill,minmax(9rem,1fr)); }
 .sheet li { background:var(--sheet); border:1px solid var(--line); border-radius:4px; overflow:hidden; }
 .sheet img { width:100%; display:block; background:#000; }
+.sheet li:target { outline:3px solid var(--accent); }
+.sheet img.stars { border-top:1px solid var(--line); image-rendering:pixelated; }
+.sheet .gap { margin:0; padding:2.5rem .6rem; text-align:center; color:var(--soft); background:var(--paper); }
+.best { margin:.4rem 0 .8rem; } .best img { width:24rem; max-width:100%; height:auto; display:block; border:1px solid var(--line); image-rendering:pixelated; }
+.contents { display:flex; flex-wrap:wrap; gap:.3rem 1.2rem; list-style:none; padding:.5rem 0; margin:1.2rem 0 0; border-top:1px solid var(--line); border-bottom:1px solid var(--line); }
+h2.quiet { font-size:1.08rem; border:0; margin:1.6rem 0 .4rem; padding:0; }
+tr.differs td { font-weight:600; }
+.plots { overflow-x:auto; }
+.plot.sky { width:24rem; max-width:100%; margin:.4rem 0; }
+.beside { display:grid; grid-template-columns:minmax(0,24rem) minmax(0,1fr); gap:1.5rem; align-items:start; }
+:focus-visible { outline:3px solid var(--accent); outline-offset:2px; }
 .sheet div { padding:.4rem .6rem .55rem; font-size:.88rem; line-height:1.4; overflow-wrap:anywhere; }
 .mark { font-weight:600; } .mark.keep { color:var(--good); } .mark.doubt { color:var(--warn); } .mark.drop { color:var(--bad); }
 .maps { display:flex; flex-wrap:wrap; gap:1rem; } .maps figure { margin:0; width:20rem; max-width:100%; } .maps img { width:100%; display:block; border:1px solid var(--line); }
 footer { margin-top:3rem; border-top:2px solid var(--line); padding-top:.8rem; }
-@media (max-width:40rem) { body { font-size:16px; } main { padding:1rem .8rem 3rem; } h1 { font-size:1.6rem; } .stack-cells td, .stack-cells th { padding:.4rem .45rem; } }
-@media print { :root { --paper:#fff; --sheet:#fff; --ink:#111; --soft:#444; --line:#bbb; --accent:#8a3213; --good:#1d5b41; --warn:#6d4700; --bad:#8a3213; } body { font-size:10.5pt; } h2 { break-after:avoid; } figure, li, tr { break-inside:avoid; } a { color:inherit; } }
+@media (max-width:40rem) { .beside { grid-template-columns:minmax(0,1fr); } .plots .plot { width:42rem; } table.wide { min-width:38rem; } .sheet { grid-template-columns:repeat(auto-fill,minmax(9.5rem,1fr)); } .sheet.keepers { grid-template-columns:repeat(auto-fill,minmax(6.5rem,1fr)); } body { font-size:16px; } main { padding:1rem .8rem 3rem; } h1 { font-size:1.6rem; } .stack-cells td, .stack-cells th { padding:.4rem .45rem; } }
+@media print { .contents { display:none; } .plots,.scroll { overflow:visible; } .sheet { grid-template-columns:repeat(4,1fr); } .sheet.keepers { grid-template-columns:repeat(6,1fr); } .picture img { max-height:16cm; width:auto; max-width:100%; margin:0 auto; } .scroll,.plots { break-inside:auto; } :root { --paper:#fff; --sheet:#fff; --ink:#111; --soft:#444; --line:#bbb; --accent:#8a3213; --good:#1d5b41; --warn:#6d4700; --bad:#8a3213; } body { font-size:10.5pt; } h2 { break-after:avoid; } figure, li, tr { break-inside:avoid; } a { color:inherit; } }
 `;

@@ -1,6 +1,7 @@
 import { median } from '../core/index.js';
 import { clock, duration, fixed, known, many } from './_format.js';
-import type { ReportData, ReportFrame, ReportRun } from './types.js';
+import { shortLines } from './transients.js';
+import type { ReportData, ReportFrame, ReportRun, ReportTransient } from './types.js';
 
 /** How the lights of a night were judged. */
 export interface Tally {
@@ -72,7 +73,7 @@ const SPELL_WORDS: Readonly<Record<string, string>> = {
   moved: 'The framing jumped',
   moon: 'Moonlight brightened the sky',
   'few-stars': 'Too few stars came through',
-  unreadable: 'Files could not be read',
+  unreadable: 'A frame could not be read',
 };
 
 /** A spell as one sentence with time, frames and the worst value. */
@@ -110,26 +111,66 @@ export function knocks(run: ReportRun): ReportFrame[] {
   return found;
 }
 
+/** How far the camera moved at a knock, px; NaN when the frame before is unknown. */
+export function knockSize(run: ReportRun, knocked: ReportFrame): number {
+  const at = run.frames.indexOf(knocked);
+  const before = run.frames.slice(0, at).findLast((frame) => frame.headMotion !== undefined);
+  if (!before?.headMotion || !knocked.headMotion) return Number.NaN;
+  return Math.hypot(knocked.headMotion.x - before.headMotion.x, knocked.headMotion.y - before.headMotion.y);
+}
+
+function knockSentence(run: ReportRun, frame: ReportFrame, zone: string): string {
+  const size = knockSize(run, frame);
+  const when = frame.takenAt === undefined ? '' : ` before ${clock(frame.takenAt, zone, true)}`;
+  return `The tripod was knocked${when}${Number.isFinite(size) ? ` and the view moved by ${fixed(size, 0)} px` : ''} (${frame.name}): the sky stack spans it, the land comes from the longer part.`;
+}
+
+const TRANSIENT_WORDS: Readonly<Record<ReportTransient['kind'], string>> = {
+  aircraft: 'An aircraft, probably, crossed the sky',
+  satellite: 'A satellite, probably, crossed the sky',
+  meteor: 'A meteor, perhaps, fell',
+  line: 'A line of light crossed the sky',
+};
+
+/** What crossed the sky, as one sentence. */
+export function transientSentence(transient: ReportTransient, zone: string): string {
+  const when = transient.takenAt === undefined ? '' : ` at ${clock(transient.takenAt, zone, true)}`;
+  return `${TRANSIENT_WORDS[transient.kind]}${when} (${transient.name}, ${fixed(transient.length, 0)} px long). ${transient.why}`;
+}
+
 /** Events of the run that spoiled no frame as such, as sentences. */
 export function eventSentences(run: ReportRun, zone: string): string[] {
-  const said: string[] = [];
-  for (const frame of knocks(run)) {
-    said.push(
-      `The tripod was knocked before ${clock(frame.takenAt, zone, true)} (${frame.name}): the sky stack spans it, the land comes from the longer part.`,
-    );
-  }
+  const said = knocks(run).map((frame) => knockSentence(run, frame, zone));
   for (const hole of run.holes) {
     said.push(`A hole of ${duration(hole.length)} after ${hole.after}: ${hole.likelyCause}`);
   }
-  const streaks = run.frames.filter((frame) =>
-    frame.remarks.some((remark) => remark.startsWith('A straight line')),
-  );
-  for (const frame of streaks) {
+  if (run.defectCount !== undefined) {
     said.push(
-      `Something crossed the sky at ${clock(frame.takenAt, zone, true)} (${frame.name}): an aircraft, a satellite or a meteor. The frame was used, its pixels were left out.`,
+      `${many(run.defectCount, 'pixel')} stood out in frame after frame while the stars moved on: hot or dead, repaired before aligning.`,
     );
   }
+  if (run.inCameraDark !== undefined) {
+    said.push(
+      run.inCameraDark === 'sure'
+        ? 'The camera took a dark of its own after each frame; half of the night went into it.'
+        : 'The camera probably took a dark of its own after each frame: the pause is as long as the shutter.',
+    );
+  }
+  const short = shortLines(run.frames);
+  if (short !== undefined) said.push(short);
   return said;
+}
+
+/** Everything worth a line about a run, in the order of reading. */
+export function runEvents(run: ReportRun, zone: string): string[] {
+  const remarks = run.remarks.filter((remark) => !remark.startsWith('A straight line'));
+  return [
+    ...spells(run).map((spell) => spellSentence(spell, zone)),
+    ...run.transients.map((transient) => transientSentence(transient, zone)),
+    ...eventSentences(run, zone),
+    ...run.notes,
+    ...remarks,
+  ];
 }
 
 /** The night in one sentence. */
@@ -164,7 +205,7 @@ export function whatMattered(data: ReportData): string[] {
     for (const frame of knocks(run)) {
       lost.push({
         cost: 1.5,
-        text: `The tripod was knocked before ${clock(frame.takenAt, zone, true)}; the sky stack spans it.`,
+        text: knockSentence(run, frame, zone),
       });
     }
     const trail = median(known(run.frames.map((frame) => frame.trailLength)));

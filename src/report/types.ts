@@ -30,6 +30,9 @@ export interface ReportFrame {
   /** px */
   readonly fwhm?: number;
   readonly fwhmRatio?: number;
+  /** fwhm in the middle of the frame and, median, in its four corners, px. */
+  readonly fwhmMiddle?: number;
+  readonly fwhmCorners?: number;
   readonly trailLength?: number;
   readonly predictedTrail?: number;
   /** 0..1 */
@@ -52,6 +55,21 @@ export interface ReportFrame {
   readonly thumbnail?: string;
   /** Path of a strip of bright stars from the middle and the corners, relative to the page. */
   readonly stars?: string;
+}
+
+/** What crossed the sky in one frame. */
+export interface ReportTransient {
+  readonly frameId: string;
+  readonly name: string;
+  readonly takenAt?: string;
+  /** What it probably was; `line` where nothing more can be said. */
+  readonly kind: 'aircraft' | 'satellite' | 'meteor' | 'line';
+  /** px on that frame */
+  readonly length: number;
+  /** What the naming rests on, one or two sentences. */
+  readonly why: string;
+  /** Path of a cut-out relative to the page. */
+  readonly picture?: string;
 }
 
 /** A map drawn as a grid of numbers, row by row; null = nothing known. */
@@ -114,6 +132,8 @@ export interface ReportRun {
   readonly start?: string;
   readonly end?: string;
   readonly cadence?: number;
+  /** Whether the camera takes a dark of its own after each frame. */
+  readonly inCameraDark?: 'likely' | 'sure';
   readonly holes: readonly {
     readonly length: number;
     readonly likelyCause: string;
@@ -124,6 +144,10 @@ export interface ReportRun {
   /** Pixels that were wrong in frame after frame and were repaired. */
   readonly defectCount?: number;
   readonly frames: readonly ReportFrame[];
+  /** Id of the sharpest kept frame. */
+  readonly sharpest?: string;
+  /** Lines long and thin enough to be told one by one. */
+  readonly transients: readonly ReportTransient[];
   readonly alignment?: ReportAlignment;
   readonly stack?: ReportStack;
 }
@@ -150,6 +174,19 @@ export interface ReportPlan {
   readonly facts?: PlanFacts;
 }
 
+/** A place on a round chart: zenith (0, 0), horizon at radius 1, x right, y down, north up, east left. */
+export type ChartPlace = readonly [x: number, y: number];
+
+/** The sky overhead at one instant. */
+export interface ReportSky {
+  readonly at: string;
+  readonly stars: readonly (readonly [x: number, y: number, magnitude: number])[];
+  /** The galactic equator, in stretches. */
+  readonly arch: readonly (readonly ChartPlace[])[];
+  readonly moon?: ChartPlace;
+  readonly target?: { readonly name: string; readonly place: ChartPlace };
+}
+
 /** All that the page says; its JSON twin is this record. */
 export interface ReportData {
   readonly session: {
@@ -169,9 +206,40 @@ export interface ReportData {
   readonly facts?: PlanFacts;
   readonly runs: readonly ReportRun[];
   readonly others: readonly ReportOther[];
-  readonly unreadable: readonly { readonly name: string; readonly message: string }[];
+  readonly unreadable: readonly {
+    readonly name: string;
+    readonly code: string;
+    readonly message: string;
+  }[];
+  /** The whole sky in the middle of the longest run; absent without a position. */
+  readonly sky?: ReportSky;
   readonly remarks: readonly string[];
   readonly notes: string;
+}
+
+/** One line of the table that sets two nights side by side. */
+export interface CompareLine {
+  readonly what: string;
+  readonly here: string;
+  readonly there: string;
+}
+
+/** Sentences and tables worked out from the data: what the page prints, word by word. */
+export interface Told {
+  readonly title: string;
+  readonly headline: string;
+  readonly tally: {
+    readonly lights: number;
+    readonly kept: number;
+    readonly doubtful: number;
+    readonly dropped: number;
+  };
+  readonly matters: readonly string[];
+  readonly planAndFact: readonly PlanFactLine[];
+  readonly advice: readonly Advice[];
+  /** One a run, in the same order. */
+  readonly events: readonly (readonly string[])[];
+  readonly compare?: { readonly title: string; readonly lines: readonly CompareLine[] };
 }
 
 /** One line of the table "plan and fact". */

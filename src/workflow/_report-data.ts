@@ -1,5 +1,5 @@
 import type { Alignment } from '../alignment/index.js';
-import { plateScale } from '../core/index.js';
+import { median, plateScale } from '../core/index.js';
 import {
   alignmentOf,
   type FrameRecord,
@@ -16,6 +16,7 @@ import {
   toSession,
 } from '../library/index.js';
 import type {
+  ChartPlace,
   GridMap,
   ReportAlignment,
   ReportData,
@@ -23,14 +24,18 @@ import type {
   ReportOther,
   ReportPlan,
   ReportRun,
+  ReportSky,
   ReportStreak,
 } from '../report/index.js';
 import {
+  type Horizontal,
   moonPosition,
+  onChart,
   type Plan,
   type PlanFacts,
   parseTarget,
   planFacts,
+  skyChart,
   sunPosition,
   type TargetTrack,
   trackTarget,
@@ -44,6 +49,21 @@ interface Extra {
   readonly temperature?: number | null;
   readonly streaks?: readonly ReportStreak[];
   readonly headMotion?: { readonly x: number; readonly y: number };
+  /** 5 x 5, row by row. */
+  readonly zones?: readonly { readonly fwhm?: number | null }[];
+}
+
+const ZONES = 5;
+
+/** fwhm in the middle zone and, median, in the four corner zones. */
+function zoneWidths(zones: Extra['zones']): { fwhmMiddle?: number; fwhmCorners?: number } {
+  if (zones?.length !== ZONES * ZONES) return {};
+  const last = ZONES * ZONES - 1;
+  const at = (i: number) => zones[i]?.fwhm ?? Number.NaN;
+  return present({
+    fwhmMiddle: at(Math.floor(last / 2)),
+    fwhmCorners: median([at(0), at(ZONES - 1), at(last - ZONES + 1), at(last)]),
+  });
 }
 
 /** The alignment as the catalogue keeps it. */
@@ -130,6 +150,7 @@ function reportFrame(
     starCount: json.starCount,
     fwhm: json.fwhm,
     fwhmRatio: measurement?.fwhmRatio,
+    ...zoneWidths(extra.zones),
     trailLength: json.trailLength,
     predictedTrail: json.predictedTrail,
     transparency: json.transparency,
@@ -257,6 +278,7 @@ function reportRun(
     start: json.start,
     end: json.end,
     cadence: sequence.cadence,
+    inCameraDark: sequence.inCameraDark,
     holes: holesOf(sequence, records, options.damaged),
     // A knock is told from the measured motion, with its size.
     notes: [
@@ -265,6 +287,7 @@ function reportRun(
     ],
     remarks: stored?.remarks ?? [],
     frames: frames.map((frame, i) => reportFrame(frame, records[i]!, options.heights)),
+    transients: [],
     alignment: stored ? reportAlignment(stored, records[0]) : undefined,
   });
 }
@@ -344,6 +367,51 @@ function realFacts(
   }
 }
 
+const shortNumber = (value: number): number => Math.round(value * 1000) / 1000;
+
+/** The sky overhead at an instant with the target in it; undefined without a position. */
+function skyOverhead(
+  session: SessionRecord,
+  targetText: string,
+  instant: Date | undefined,
+): ReportSky | undefined {
+  const { latitude, longitude } = session.site ?? {};
+  if (latitude === undefined || longitude === undefined || instant === undefined) return undefined;
+  const site = { latitude, longitude };
+  const chart = skyChart(site, instant, { magnitude: 4 });
+  const place = (at: Horizontal): ChartPlace => {
+    const { x, y } = onChart(at);
+    return [shortNumber(x), shortNumber(y)];
+  };
+  const { altitude, azimuth, magnitude, count } = chart.stars;
+  // The band in stretches: it leaves the chart where it dips below the horizon.
+  const arch: ChartPlace[][] = [];
+  let before: number | undefined;
+  for (const point of chart.arch) {
+    if (before === undefined || point.galacticLongitude - before > 7.5) arch.push([]);
+    arch.at(-1)!.push(place(point));
+    before = point.galacticLongitude;
+  }
+  let target: ReportSky['target'];
+  try {
+    const wanted = parseTarget(targetText);
+    const at = trackTarget(wanted, site, instant)(instant);
+    if (at.altitude > 0) target = { name: wanted.name, place: place(at) };
+  } catch {
+    // A target that nobody understands has no place on the chart.
+  }
+  return present({
+    at: instant.toISOString(),
+    stars: Array.from({ length: count }, (_, i) => {
+      const [x, y] = place({ altitude: altitude[i]!, azimuth: azimuth[i]! });
+      return [x, y, shortNumber(magnitude[i]!)] as const;
+    }),
+    arch,
+    moon: chart.moon ? place(chart.moon) : undefined,
+    target,
+  });
+}
+
 /** One run of the report with the records it was made from. */
 export interface RunSource {
   readonly sequence: SequenceRecord;
@@ -369,7 +437,8 @@ export function gatherReport(
   const planned = reportPlan(library, session);
   const target = planned?.full?.target ?? 'core';
   const middleMs = main?.records[Math.floor(main.records.length / 2)]?.takenMs;
-  const heights = heightsAt(session, target, middleMs === undefined ? undefined : new Date(middleMs));
+  const middle = middleMs === undefined ? undefined : new Date(middleMs);
+  const heights = heightsAt(session, target, middle);
   const { id, night, site } = toSession(session);
   const data = present({
     session: { id, night, site },
@@ -377,6 +446,7 @@ export function gatherReport(
     toolVersion: made.version,
     plan: planned?.plan,
     facts: realFacts(session, target, main),
+    sky: skyOverhead(session, target, middle),
     runs: sources.map(({ sequence, records }) => reportRun(library, sequence, records, { heights, damaged })),
     others: sequences
       .filter((sequence) => sequence.role !== 'light')
@@ -384,7 +454,7 @@ export function gatherReport(
     unreadable: all.flatMap((record) =>
       record.files
         .filter((file) => file.failure !== undefined)
-        .map((file) => ({ name: file.name, message: file.failure!.message })),
+        .map((file) => ({ name: file.name, code: file.failure!.code, message: file.failure!.message })),
     ),
     remarks: session.remarks,
     notes: notesOf(library, 'session', session.id),

@@ -1,29 +1,10 @@
 import { mkdir, readdir, rm } from 'node:fs/promises';
 import { join } from 'node:path';
-import sharp, { type Sharp } from 'sharp';
+import sharp from 'sharp';
 import { throwIfCancelled } from '../core/index.js';
 import { isMissing } from '../library/index.js';
+import { turned } from './_report-turn.js';
 import { writeWhole } from './_run-folder.js';
-
-/** How to turn a stored picture for viewing: mirror left to right first, then turn clockwise by `angle` deg. */
-const TURNS: Readonly<Record<number, { readonly mirror: boolean; readonly angle: number }>> = {
-  2: { mirror: true, angle: 0 },
-  3: { mirror: false, angle: 180 },
-  4: { mirror: true, angle: 180 },
-  5: { mirror: true, angle: 270 },
-  6: { mirror: false, angle: 90 },
-  7: { mirror: true, angle: 90 },
-  8: { mirror: false, angle: 270 },
-};
-
-/** Turns a picture as its EXIF orientation (1 to 8) asks. @source EXIF 2.32, tag 0x0112 */
-export function turned(picture: Sharp, orientation: number | undefined): Sharp {
-  const turn = TURNS[orientation ?? 1];
-  if (!turn) return picture;
-  // The image library mirrors before it turns.
-  const mirrored = turn.mirror ? picture.flop() : picture;
-  return turn.angle === 0 ? mirrored : mirrored.rotate(turn.angle);
-}
 
 /** The pictures beside the page: each is written whole, and what no page names any more is taken away. */
 export interface PictureFolder {

@@ -9,18 +9,23 @@ import {
   nightFolders,
   openLibrary,
   type SessionRecord,
+  type StackRecord,
   stacksOf,
   storageError,
   toSession,
   toStack,
 } from '../library/index.js';
 import {
+  hidePlace,
   type ReportData,
   type ReportFrame,
   type ReportRun,
   type ReportStack,
   reportPage,
+  type Told,
+  tell,
 } from '../report/index.js';
+import { addCloseUps } from './_report-close-ups.js';
 import { gatherReport, present, type RunSource } from './_report-data.js';
 import { openPictures, type PictureFolder, smallJpeg, smallMap } from './_report-images.js';
 import { loadDefects, runFolder, writeWhole } from './_run-folder.js';
@@ -34,6 +39,12 @@ export interface ReportConfig {
   readonly judgedSide: number;
   readonly keptSide: number;
   readonly mapSide: number;
+  /** Most doubtful and dropped frames of a run to open at full size for close-ups of stars; 0 = none, faster. */
+  readonly closeUps: number;
+  /** Another session to set beside this one: an id or a date. */
+  readonly with?: string;
+  /** Leaves out where it was: position, site's name, notes, links to originals, heights to the degree. */
+  readonly private: boolean;
 }
 
 export const REPORT_DEFAULTS: ReportConfig = {
@@ -41,6 +52,8 @@ export const REPORT_DEFAULTS: ReportConfig = {
   judgedSide: 420,
   keptSide: 240,
   mapSide: 480,
+  closeUps: 40,
+  private: false,
 };
 
 /** What `report` made. */
@@ -49,6 +62,8 @@ export interface ReportResult {
   /** Absolute path of index.html. */
   readonly path: string;
   readonly data: ReportData;
+  /** The sentences and tables of the page. */
+  readonly told: Told;
 }
 
 /**
@@ -69,7 +84,12 @@ export async function writeReport(
   try {
     const session = findSession(library, target);
     const dir = insideLibrary(library.dir, nightFolders(session.folder).report);
-    const gathered = gatherReport(library, session, { at: context.clock(), version: toolVersion() });
+    const made = { at: context.clock(), version: toolVersion() };
+    const gathered = gatherReport(library, session, made);
+    const other =
+      settings.with === undefined
+        ? undefined
+        : gatherReport(library, findSession(library, settings.with), made);
     try {
       await mkdir(dir, { recursive: true });
       const pictures = await openPictures(dir, context.signal);
@@ -78,13 +98,16 @@ export async function writeReport(
       for (const [i, run] of gathered.data.runs.entries()) {
         runs.push(await illustrate(work, run, gathered.sources[i]!));
       }
-      const data: ReportData = { ...gathered.data, runs };
+      const whole: ReportData = { ...gathered.data, runs };
+      const data = settings.private ? hidePlace(whole) : whole;
+      const beside = other && withStacks(work, other);
+      const told = tell(data, beside && settings.private ? hidePlace(beside) : beside);
       throwIfCancelled(context.signal);
       const path = join(dir, 'index.html');
-      await writeWhole(join(dir, 'session.json'), `${JSON.stringify(data, null, 1)}\n`);
-      await writeWhole(path, reportPage(data));
+      await writeWhole(join(dir, 'session.json'), `${JSON.stringify({ ...data, told }, null, 1)}\n`);
+      await writeWhole(path, reportPage(data, told));
       await pictures.tidy();
-      return { session: toSession(session), path, data };
+      return { session: toSession(session), path, data, told };
     } catch (error) {
       // Only what the system refused is a matter of storage; a slip of ours stays one.
       const code = (error as { code?: unknown }).code;
@@ -93,6 +116,20 @@ export async function writeReport(
   } finally {
     library.close();
   }
+}
+
+/** The numbers of another session's stacks, without its pictures. */
+function withStacks(
+  work: Work,
+  other: { readonly data: ReportData; readonly sources: readonly RunSource[] },
+): ReportData {
+  return {
+    ...other.data,
+    runs: other.data.runs.map((run, i) => {
+      const record = newestStack(work.library, other.sources[i]!);
+      return record ? { ...run, stack: stackFacts(work.library, record) } : run;
+    }),
+  };
 }
 
 interface Work {
@@ -129,9 +166,13 @@ async function illustrate(work: Work, run: ReportRun, source: RunSource): Promis
   }
   const defects = (await loadDefects(folder.defects)).length;
   const stack = await reportStack(work, source);
+  const seen = await addCloseUps(
+    { context, library, session, pictures, most: settings.closeUps },
+    { ...run, frames },
+    source,
+  );
   return {
-    ...run,
-    frames,
+    ...seen,
     ...(defects > 0 ? { defectCount: defects } : {}),
     ...(stack ? { stack } : {}),
   };
@@ -144,20 +185,36 @@ interface StackMore {
   readonly rejectedShare?: number;
 }
 
-/** The newest stack of a run that is not stale, its pictures brought to the page's size. */
+/** The newest stack of a run that is not stale. */
+const newestStack = (library: Library, { sequence }: RunSource): StackRecord | undefined =>
+  stacksOf(library, sequence.id)
+    .filter((stack) => !stack.stale)
+    .at(-1);
+
+/** What the catalogue says of a stack, without files. */
+function stackFacts(library: Library, record: StackRecord): ReportStack {
+  const more = record.body as StackMore;
+  return present({
+    method: record.method ?? 'clipped-mean',
+    framesUsed: record.framesUsed ?? 0,
+    totalExposure: record.totalExposure ?? 0,
+    noise: toStack(library, record).noise as ReportStack['noise'],
+    mastersUsed: more.mastersUsed ?? [],
+    rejectedShare: more.rejectedShare,
+    files: {},
+    notes: more.notes ?? [],
+  });
+}
+
+/** The newest stack of a run, its pictures brought to the page's size. */
 async function reportStack(work: Work, source: RunSource): Promise<ReportStack | undefined> {
   const { library, pictures, settings } = work;
   const { sequence, records } = source;
-  const record = stacksOf(library, sequence.id)
-    .filter((stack) => !stack.stale)
-    .at(-1);
+  const record = newestStack(library, source);
   if (!record) return undefined;
-  const stack = toStack(library, record);
-  const more = record.body as StackMore;
-  const { files } = stack;
+  const { files } = toStack(library, record);
   const name = `run-${sequence.ordinal}`;
-  const reference = records[Math.floor(records.length / 2)];
-  const orientation = reference?.header.orientation;
+  const orientation = records.find((frame) => frame.sound)?.header.orientation;
   const jpeg = (path: string | undefined, suffix: string, longSide: number) =>
     path === undefined
       ? undefined
@@ -170,18 +227,12 @@ async function reportStack(work: Work, source: RunSource): Promise<ReportStack |
         );
   const { singleJpeg, ...offered } = files;
   return present({
-    method: record.method ?? 'clipped-mean',
-    framesUsed: record.framesUsed ?? 0,
-    totalExposure: record.totalExposure ?? 0,
-    noise: stack.noise as ReportStack['noise'],
-    mastersUsed: more.mastersUsed ?? [],
-    rejectedShare: more.rejectedShare,
+    ...stackFacts(library, record),
     picture: await jpeg(files.pictureJpeg, 'picture', settings.pictureSide),
     single: await jpeg(singleJpeg, 'single', settings.mapSide * 2),
     coverage: await map(files.coverage, 'coverage'),
     rejected: await map(files.rejected, 'rejected'),
     mask: await map(files.mask, 'mask'),
     files: Object.fromEntries(Object.entries(offered).map(([key, path]) => [key, linkTo(work, path)])),
-    notes: more.notes ?? [],
   });
 }

@@ -1,0 +1,66 @@
+import { fixed, many } from './_format.js';
+import { html, type Markup, shorten } from './_html.js';
+import { gridPlot, noisePlot } from './plots.js';
+import type { ReportAlignment, ReportRun } from './types.js';
+
+const METHOD_WORDS: Readonly<Record<string, string>> = {
+  'clipped-mean': 'a mean that leaves out outliers',
+  mean: 'a plain mean',
+  median: 'a median',
+};
+
+/** How a run was stacked, with its maps and files; of a run without a stack only the alignment. */
+export function stackSection(run: ReportRun): Markup | undefined {
+  const { stack, alignment } = run;
+  const frame = run.frames.find(({ width, height }) => width !== undefined && height !== undefined);
+  const aspect = frame ? frame.width! / frame.height! : 1.5;
+  if (!stack) {
+    return alignment ? html`<h3>How it was aligned</h3>${alignmentPart(alignment, aspect)}` : undefined;
+  }
+  const map = (path: string | undefined, words: string) =>
+    path
+      ? html`<figure><img src="${path}" alt="${words}" loading="lazy"><figcaption>${words}</figcaption></figure>`
+      : undefined;
+  return html`<h3>How it was stacked</h3>
+<p>${many(stack.framesUsed, 'frame')} went into ${METHOD_WORDS[stack.method] ?? stack.method}; the sky was aligned to the middle of the run, the land left where it stood.
+${stack.mastersUsed.length > 0 ? ` Calibrated with: ${stack.mastersUsed.map((text) => shorten(text, 200)).join(' ')}` : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
+${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
+${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
+${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal })}</div>` : undefined}
+${alignment ? alignmentPart(alignment, aspect) : undefined}
+<div class="maps">
+${map(stack.single, 'One single frame with the same finish, for comparison')}
+${map(stack.coverage, 'Coverage: the brighter, the more frames behind the sky')}
+${map(stack.rejected, 'Where samples were left out: aircraft, satellites, moving stars at the land’s edge')}
+${map(stack.mask, 'The land mask: white is land')}
+</div>
+${
+  Object.keys(stack.files).length > 0
+    ? html`<h3>Files</h3>
+<ul>${Object.entries(stack.files).map(([name, path]) => html`<li><a href="${path}">${FILE_WORDS[name] ?? name}</a></li>`)}</ul>`
+    : undefined
+}`;
+}
+
+function alignmentPart(alignment: ReportAlignment, aspect: number): Markup {
+  const scale =
+    alignment.plateScale === undefined
+      ? ''
+      : ` One pixel is ${fixed(alignment.plateScale, 1)} arcsec of sky.`;
+  return html`<p>Aligned stars lie within ${fixed(alignment.rms, 2)} px of each other (${fixed(alignment.cornerRms, 2)} px in the outer tenth) over ${many(alignment.matchedFrames, 'frame')}.${scale}</p>
+${alignment.residuals ? gridPlot({ title: 'What alignment left', unit: 'px rms, by part of the frame', map: alignment.residuals, aspect, full: 0.5 }) : undefined}
+${alignment.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}`;
+}
+
+const FILE_WORDS: Readonly<Record<string, string>> = {
+  pictureJpeg: 'The picture, JPEG',
+  pictureTiff: 'The picture, 16-bit TIFF',
+  linearTiff: 'The linear stack, 16-bit TIFF for your editor (dark and flat by nature)',
+  fits: 'The linear stack, FITS in floating point',
+  sky: 'Only the sky, linear',
+  land: 'Only the land, linear',
+  mask: 'The land mask',
+  coverage: 'The coverage map',
+  rejected: 'The map of samples left out',
+  recipe: 'The recipe: all settings and inputs',
+};
