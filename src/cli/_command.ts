@@ -1,5 +1,5 @@
-import { readFileSync } from 'node:fs';
 import { setMaxListeners } from 'node:events';
+import { readFileSync } from 'node:fs';
 import { homedir } from 'node:os';
 import { join, resolve } from 'node:path';
 import { type Command, Option } from 'commander';

@@ -24,7 +24,9 @@ const ROLE_WORDS: Readonly<Record<string, string>> = {
 type Sequence = SessionView['sequences'][number];
 
 /** The settings of a run in the order a photographer says them. */
-export function settings(sequence: Sequence): string {
+export function settings(
+  sequence: Partial<Pick<Sequence, 'focalLength' | 'fNumber' | 'exposureTime' | 'iso'>>,
+): string {
   return [
     sequence.focalLength === undefined ? undefined : `${Number(sequence.focalLength.toFixed(1))} mm`,
     sequence.fNumber === undefined ? undefined : `f/${Number(sequence.fNumber.toFixed(1))}`,

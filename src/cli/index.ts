@@ -3,11 +3,37 @@ import { Command, CommanderError } from 'commander';
 import { InputError } from '../core/index.js';
 import { reportError } from './_command.js';
 import { EXIT } from './_exit.js';
+import { registerAmend } from './amend.js';
+import { registerCheck } from './check.js';
+import { registerDecide } from './decide.js';
 import { registerImport } from './import.js';
 import { registerMeasure } from './measure.js';
+import { registerNight } from './night.js';
 import { registerPlan } from './plan.js';
+import { registerReport } from './report.js';
+import { registerSearch, registerStats } from './search.js';
 import { registerShow } from './show.js';
+import { registerSite } from './site.js';
 import { registerStack } from './stack.js';
+import { registerWatch } from './watch.js';
+
+/** In the order of a night: before it, the whole of it, its steps, and years later. */
+const COMMANDS = [
+  registerPlan,
+  registerSite,
+  registerNight,
+  registerWatch,
+  registerImport,
+  registerMeasure,
+  registerStack,
+  registerReport,
+  registerShow,
+  registerDecide,
+  registerAmend,
+  registerSearch,
+  registerStats,
+  registerCheck,
+];
 
 const VERSION = (
   JSON.parse(readFileSync(new URL('../../../package.json', import.meta.url), 'utf8')) as { version: string }
@@ -26,8 +52,7 @@ export function makeProgram(): Command {
     .configureHelp({ showGlobalOptions: false })
     .exitOverride()
     .configureOutput({ writeErr: () => {} });
-  for (const register of [registerPlan, registerImport, registerMeasure, registerStack, registerShow])
-    register(program);
+  for (const register of COMMANDS) register(program);
   return inherit(program);
 }
 

@@ -13,6 +13,7 @@ export { type CheckOptions, check } from './check.js';
 export * from './context.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
+export { type NightOptions, type NightResult, night } from './night.js';
 export * from './plan.js';
 export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } from './report.js';
 export { search, searchFor, stats } from './search.js';

@@ -1,4 +1,3 @@
-import { readFileSync } from 'node:fs';
 import { mkdir, rm, statfs } from 'node:fs/promises';
 import { join } from 'node:path';
 import { type Alignment, landMapper, warpGrid } from '../alignment/index.js';
@@ -68,6 +67,7 @@ import {
 } from './_stack-files.js';
 import { stackNoise } from './_stack-noise.js';
 import { type Layer, stackLayer } from './_tiles.js';
+import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
 import type { CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
 
@@ -102,9 +102,7 @@ export interface StackOutcome {
   readonly stack?: ReturnType<typeof toStack>;
 }
 
-const VERSION = (
-  JSON.parse(readFileSync(new URL('../../../package.json', import.meta.url), 'utf8')) as { version: string }
-).version;
+const VERSION = toolVersion();
 
 /** Most survey frames for the falloff; more tell nothing new. */
 const SURVEY_FRAMES = 8;

@@ -1,0 +1,30 @@
+import type { Command } from 'commander';
+import { runCommand, type SharedOptions, withShared } from './_command.js';
+import { EXIT } from './_exit.js';
+
+/** `check`. */
+export function registerCheck(program: Command): void {
+  withShared(
+    program
+      .command('check')
+      .description('read every file of the library again and hold it against the catalogue')
+      .option('--repair', 'link files that were moved or renamed inside the library'),
+  ).action((options: SharedOptions & { readonly repair?: boolean }) =>
+    runCommand(options, async (context) => {
+      const { check } = await import('../workflow/index.js');
+      const report = await check(context, { repair: options.repair });
+      const lines = [
+        `${report.filesChecked} files read again (${(report.bytesChecked / 1e6).toFixed(0)} MB).`,
+        ...report.missing.map(({ path }) => `missing  ${path}`),
+        ...report.changed.map(({ path }) => `changed  ${path}`),
+        ...report.unknown.map(({ path }) => `unknown  ${path}`),
+        ...report.relinked.map(({ from, to }) => `linked again  ${from} -> ${to}`),
+        ...report.database,
+        report.sound
+          ? 'Nothing is missing or changed, and the catalogue is sound.'
+          : 'Something needs you; see above.',
+      ];
+      return { json: report, text: lines.join('\n'), ...(report.sound ? {} : { exit: EXIT.part }) };
+    }),
+  );
+}
