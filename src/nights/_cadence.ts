@@ -35,13 +35,13 @@ function intervalsOf(shots: readonly Shot[]): number[] {
   return intervals;
 }
 
-/** Whether the shutter button was pressed by a clock: half of the intervals or more lie within 1.5 s of the middle. */
-export function isSteady(shots: readonly Shot[]): boolean {
+/** Whether the shutter button was pressed by a clock: most of the intervals lie within 1.5 s (or 5 %) of the middle. */
+export function isSteady(shots: readonly Shot[], most = 0.6): boolean {
   const intervals = intervalsOf(shots);
   if (intervals.length < 3) return false;
   const middle = median(intervals);
   const near = intervals.filter((interval) => Math.abs(interval - middle) <= Math.max(1.5, 0.05 * middle));
-  return near.length >= 0.6 * intervals.length;
+  return near.length >= most * intervals.length;
 }
 
 /** Whether shot b follows shot a at the pace of a steady run: the clock took it, not a hand. */

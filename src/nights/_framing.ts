@@ -211,8 +211,8 @@ export function landLikeness(a: FrameGlimpse, b: FrameGlimpse): number {
   return sum;
 }
 
-/** Level added before the logarithm, fraction of white: about the noise of a thumbnail pixel. */
-const LOG_FLOOR = 1e-3;
+/** Level added before the logarithm, fraction of white: more than the glow and banding of a capped sensor. */
+const LOG_FLOOR = 3e-3;
 /** A thumbnail has structure when its logarithmic levels scatter by this much. */
 const LEAST_STRUCTURE = 0.08;
 

@@ -148,9 +148,16 @@ function isTwin(a: FrameForGrouping, b: FrameForGrouping): boolean {
 /** Number neighbours further apart than this say nothing of what was between them, ms. */
 const NEIGHBOUR_SPAN_MS = 600_000;
 
+/** How far the counter went from one frame to a later one, over the roll from 9999 to 0001; undefined when it did not. */
+function numberStep(a: FrameForGrouping, b: FrameForGrouping): number | undefined {
+  const [from, to] = [numberOf(a), numberOf(b)];
+  if (from === undefined || to === undefined || from === to) return undefined;
+  return (to - from + 9999) % 9999;
+}
+
 /**
- * Gives a shot without a time the one its number implies, when the dated shots before and after it in the
- * same folder are of the same settings and close in number and time.
+ * Gives a shot without a time the one its number implies, when the dated shots before and after it (in a next
+ * folder too) are of the same settings and close in number and time.
  */
 function fillTimes(shots: readonly Shot[]): Shot[] {
   return shots.map((shot, i) => {
@@ -158,7 +165,6 @@ function fillTimes(shots: readonly Shot[]): Shot[] {
     const near = (step: -1 | 1): Shot | undefined => {
       for (let k = i + step; k >= 0 && k < shots.length && Math.abs(k - i) <= 3; k += step) {
         const other = shots[k]!;
-        if (folderOf(other.frame.path) !== folderOf(shot.frame.path)) return undefined;
         if (other.startMs !== undefined) return other;
       }
       return undefined;
@@ -169,12 +175,10 @@ function fillTimes(shots: readonly Shot[]): Shot[] {
     if (after.startMs! - before.startMs! > NEIGHBOUR_SPAN_MS) return shot;
     if (!sameSettings(before.frame.header, shot.frame.header)) return shot;
     if (!sameSettings(after.frame.header, shot.frame.header)) return shot;
-    const n0 = numberOf(before.frame);
-    const n1 = numberOf(after.frame);
-    const n = numberOf(shot.frame);
-    if (n0 === undefined || n1 === undefined || n === undefined || !(n0 < n && n < n1 && n1 - n0 <= 8))
-      return shot;
-    const share = (n - n0) / (n1 - n0);
+    const since = numberStep(before.frame, shot.frame);
+    const until = numberStep(shot.frame, after.frame);
+    if (since === undefined || until === undefined || since + until > 8) return shot;
+    const share = since / (since + until);
     return { ...shot, startMs: before.startMs! + share * (after.startMs! - before.startMs!) };
   });
 }

@@ -1,8 +1,9 @@
 import { median, type Role } from '../core/index.js';
 import { landLikeness, skyDrift } from './_framing.js';
+import { hintedRole } from './_hints.js';
 import type { Shot, Stream } from './_order.js';
-import { folderOf, stem } from './_order.js';
 import { agrees, lightGathered, sameSettings, sameShutter, shutterText } from './_settings.js';
+import { surfaceOf } from './_surface.js';
 import type { FrameForGrouping, FrameGlimpse } from './types.js';
 
 /** A role with its reason; `test` is found later, when the sequences are known. */
@@ -21,6 +22,9 @@ const BIAS_SHUTTER = 1 / 250;
 const DARK_LEVEL = 0.03;
 /** Without lights to compare with, a dark is darker than this. */
 const DARK_LEVEL_ALONE = 0.012;
+/** Sky levels of the lights from which on they tell a dark, in doubt and for sure, fraction of white. */
+const LEAST_SKY = 0.0015;
+const SURE_SKY = 0.004;
 const FLAT_LEVELS = [0.04, 0.95] as const;
 /** A flat falls off smoothly: what a quadratic surface leaves, as a share of the mean. */
 const FLAT_ROUGHNESS = 0.03;
@@ -64,33 +68,6 @@ function fixedRole(frame: FrameForGrouping): RoleFound | undefined {
   return undefined;
 }
 
-const HINTS: readonly (readonly [RegExp, Role])[] = [
-  [/^(master)?dark(flat)?s?$/, 'dark'],
-  [/^flat(field|s)?$/, 'flat'],
-  [/^(master)?(bias|biases|offsets?)$/, 'bias'],
-  [/^lights?$/, 'light'],
-  [/^(tests?|focus)$/, 'test'],
-];
-
-/**
- * A role that a folder's or file's name hints at. Only a name that is the word (and a number or settings after
- * it) counts: `darks`, `flat_01`, but not `dark-sky-park` or `salt-flats`.
- */
-export function hintedRole(path: string): Role | undefined {
-  const parts = [...folderOf(path).split('/').reverse(), stem(path)];
-  for (const part of parts) {
-    const words = part
-      .toLowerCase()
-      .replace(/[^a-z0-9.]+/g, ' ')
-      .trim()
-      .split(' ')
-      .filter((word) => !/^(\d.*|iso\d*|frames?|s|sec|c)$/.test(word));
-    const joined = words.join('').replace(/\d+$/, '');
-    for (const [pattern, role] of HINTS) if (pattern.test(joined)) return role;
-  }
-  return undefined;
-}
-
 /** What a quick look shows, by itself. */
 function kindOf(glimpse: FrameGlimpse | undefined): Kind {
   if (!glimpse) return 'unseen';
@@ -105,70 +82,6 @@ function isEven(glimpse: FrameGlimpse): boolean {
   if (glimpse.unevenness > FLAT_UNEVENNESS) return false;
   const { roughness, tilt } = surfaceOf(glimpse.thumbnail);
   return roughness < FLAT_ROUGHNESS && tilt < FLAT_TILT;
-}
-
-/** Least-squares quadratic surface of the thumbnail: what it leaves (rms) and its slope, as shares of the mean. */
-function surfaceOf({ width, height, data }: FrameGlimpse['thumbnail']): { roughness: number; tilt: number } {
-  const terms = 6;
-  const normal = new Float64Array(terms * (terms + 1));
-  let total = 0;
-  const basis = (x: number, y: number): number[] => {
-    const u = (2 * x + 1) / width - 1;
-    const v = (2 * y + 1) / height - 1;
-    return [1, u, v, u * u, u * v, v * v];
-  };
-  for (let y = 0; y < height; y++) {
-    for (let x = 0; x < width; x++) {
-      const value = data[y * width + x]!;
-      const b = basis(x, y);
-      total += value;
-      for (let i = 0; i < terms; i++) {
-        for (let j = 0; j < terms; j++) normal[i * (terms + 1) + j]! += b[i]! * b[j]!;
-        normal[i * (terms + 1) + terms]! += b[i]! * value;
-      }
-    }
-  }
-  const fit = solve(normal, terms);
-  let left = 0;
-  for (let y = 0; y < height; y++) {
-    for (let x = 0; x < width; x++) {
-      const b = basis(x, y);
-      const model = b.reduce((sum, term, i) => sum + term * fit[i]!, 0);
-      left += (data[y * width + x]! - model) ** 2;
-    }
-  }
-  const n = width * height;
-  const average = Math.max(total / n, 1e-6);
-  return { roughness: Math.sqrt(left / n) / average, tilt: (2 * Math.hypot(fit[1]!, fit[2]!)) / average };
-}
-
-/** Gauss-Jordan with row exchange; an undetermined unknown (a thumbnail one pixel wide) becomes 0. */
-function solve(augmented: Float64Array, n: number): Float64Array {
-  const at = (row: number, column: number) => row * (n + 1) + column;
-  const found = new Float64Array(n);
-  const pivots: number[] = [];
-  let row = 0;
-  for (let column = 0; column < n && row < n; column++) {
-    let best = row;
-    for (let r = row + 1; r < n; r++)
-      if (Math.abs(augmented[at(r, column)]!) > Math.abs(augmented[at(best, column)]!)) best = r;
-    if (Math.abs(augmented[at(best, column)]!) < 1e-9) continue;
-    for (let c = 0; c <= n; c++) {
-      const swap = augmented[at(row, c)]!;
-      augmented[at(row, c)] = augmented[at(best, c)]!;
-      augmented[at(best, c)] = swap;
-    }
-    for (let r = 0; r < n; r++) {
-      if (r === row) continue;
-      const factor = augmented[at(r, column)]! / augmented[at(row, column)]!;
-      for (let c = column; c <= n; c++) augmented[at(r, c)]! -= factor * augmented[at(row, c)]!;
-    }
-    pivots[row++] = column;
-  }
-  pivots.forEach((column, r) => {
-    found[column] = augmented[at(r, n)]! / augmented[at(r, column)]!;
-  });
-  return found;
 }
 
 /** Consecutive shots of one kind and one setting whose role is still open. */
@@ -292,9 +205,12 @@ function judgeDim(stretch: readonly Shot[], context: Context, hint: Role | undef
   const level = median(stretch.map((shot) => shot.frame.glimpse!.median));
   const expected = expectedLevel(stretch[0]!, context.lights);
   const likeness = likenessToLights(stretch, context.lights);
-  if (expected !== undefined && expected > 0.004) {
+  if (expected !== undefined && expected > LEAST_SKY) {
     if (level < 0.15 * expected) return dark('far below the sky of the lights');
-    if (level > 0.3 * expected) return light('the sky is as bright as cloud leaves it');
+    // Near black the level itself is uncertain: a warm sensor glows as much as a very dark sky.
+    const share = expected > SURE_SKY ? 0.3 : 0.5;
+    if (level > share * expected && !(expected < SURE_SKY && likeness < 0.3))
+      return light('the sky is as bright as cloud or a trailed sky leaves it');
   }
   if (likeness > 0.5) return light('the same land and sky glow as in the lights');
   if (isSandwiched(stretch, context)) return light('it stands in the middle of a run of lights');

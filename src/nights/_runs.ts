@@ -131,54 +131,45 @@ function ofOnePart(shots: readonly Shot[], role: Run['role']): Run[] {
   });
 }
 
+/** Rounds of settings that take turns have this many kinds at most. */
+const MOST_TURNS = 4;
+
 /**
- * Two to four settings that take turns shot by shot (a short and a long exposure, over and over) are as many
- * runs side by side, unless they are a bracket.
+ * Two to four settings that take turns, round after round (a short and a long exposure, over and over), are
+ * as many runs side by side, unless they are a bracket. What is shot before and after stays in one piece.
  */
 function unmix(shots: readonly Shot[]): Shot[][] {
+  const atoms = atomsOf(shots);
   const parts: Shot[][] = [];
-  // Settings that stay for three shots or more do not take turns.
-  for (const atoms of cutWhere(atomsOf(shots), (a, b) => a.length > 2 !== b.length > 2)) {
-    if (atoms[0]!.length > 2) parts.push(atoms.flat());
-    else parts.push(...takeTurns(atoms.flat()));
+  let plain: Shot[] = [];
+  for (let from = 0; from < atoms.length; ) {
+    const { turns, to } = turnsFrom(atoms, from);
+    const firsts = atoms.slice(from, from + turns).map((atom) => atom[0]!);
+    if (turns === 0 || isBracket(firsts)) {
+      plain.push(...atoms.slice(from, Math.max(to, from + 1)).flat());
+    } else {
+      if (plain.length > 0) parts.push(plain);
+      plain = [];
+      for (let k = 0; k < turns; k++)
+        parts.push(atoms.slice(from, to).flatMap((atom, i) => (i % turns === k ? atom : [])));
+    }
+    from = Math.max(to, from + 1);
   }
-  // What did not take turns stays in one piece with its neighbours.
-  return joinPlain(parts, shots);
+  if (plain.length > 0) parts.push(plain);
+  return parts;
 }
 
-/** Parts shots of settings that take turns by their settings; marks of what comes before and after stay apart. */
-function takeTurns(shots: readonly Shot[]): Shot[][] {
-  const classes: Shot[][] = [];
-  for (const shot of shots) {
-    const fitting = classes.find((list) => sameSettings(list[0]!.frame.header, shot.frame.header));
-    if (fitting) fitting.push(shot);
-    else classes.push([shot]);
+/** The longest stretch of atoms from a place in which settings take turns, and in how many kinds; 0 when they do not. */
+function turnsFrom(atoms: readonly Shot[][], from: number): { readonly turns: number; readonly to: number } {
+  const same = (i: number, j: number) => sameSettings(atoms[i]![0]!.frame.header, atoms[j]![0]!.frame.header);
+  let best = { turns: 0, to: from };
+  for (let turns = 2; turns <= MOST_TURNS; turns++) {
+    let to = from + turns;
+    while (to < atoms.length && atoms[to]!.length <= 2 && same(to, to - turns)) to++;
+    const short = atoms.slice(from, from + turns).every((atom) => atom.length <= 2);
+    if (short && to - from >= 2 * turns + 2 && to > best.to) best = { turns, to };
   }
-  const place = new Map(shots.map((shot, i) => [shot, i] as const));
-  // Each comes again within eight shots, over and over.
-  const regular = classes.filter(
-    (list) =>
-      list.length >= 3 &&
-      list.every((shot, i) => i === 0 || place.get(shot)! - place.get(list[i - 1]!)! <= 8),
-  );
-  if (regular.length < 2 || regular.length > 4) return [[...shots]];
-  if (isBracket(regular.map((list) => list[0]!))) return [[...shots]];
-  const rest = shots.filter((shot) => !regular.some((list) => list.includes(shot)));
-  const first = shots.findIndex((shot) => !rest.includes(shot));
-  const before = rest.filter((shot) => shots.indexOf(shot) < first);
-  const after = rest.filter((shot) => !before.includes(shot));
-  return [before, ...regular, after].filter((list) => list.length > 0);
-}
-
-/** Joins neighbouring parts that follow each other in the shots again, so that only what was unmixed is parted. */
-function joinPlain(parts: readonly Shot[][], shots: readonly Shot[]): Shot[][] {
-  const place = new Map(shots.map((shot, i) => [shot, i] as const));
-  const straight = (part: readonly Shot[]) =>
-    place.get(part.at(-1)!)! - place.get(part[0]!)! === part.length - 1;
-  return cutWhere(
-    parts,
-    (a, b) => !(straight(a) && straight(b) && place.get(b[0]!)! === place.get(a.at(-1)!)! + 1),
-  ).map((list) => list.flat());
+  return best;
 }
 
 /** Shots whose settings differ by the shutter alone, and by no more than a bracket's factor. */

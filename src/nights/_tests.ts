@@ -127,7 +127,7 @@ function isSweep(shots: readonly Shot[], sizes: readonly number[]): boolean {
   if (known.length < shots.length * 0.7) return false;
   // Dew or a slipping ring in a run by the clock only gets worse; a sweep goes through a best place.
   const best = known.indexOf(Math.min(...known));
-  return !(isSteady(shots) && best < known.length / 3 && shots.length > 5);
+  return !(isSteady(shots, 0.85) && best < known.length / 3 && shots.length > 5);
 }
 
 const spread = (values: readonly number[]): number => Math.max(...values) / Math.min(...values);
