@@ -8,7 +8,7 @@ import {
   type State,
   turnRotation,
 } from './_state.js';
-import { refract } from './refraction.js';
+import { refract, refractSteps } from './refraction.js';
 
 /** Which unknown stands where; -1 = held. */
 export interface Layout {
@@ -180,7 +180,6 @@ export function fillNormal(
   matrix.fill(0);
   right.fill(0);
   const turns = Array.from({ length: frames.count }, (_, i) => turnRotation(state, frames.turn[i]!));
-  const full = turns.map((T, i) => multiply(state.camera.subarray(9 * i, 9 * i + 9), T));
   const poleBasis = tangentBasis(state.pole);
   const useRefraction = state.refraction[3] !== 0;
   const zenithBasis = useRefraction ? tangentBasis(state.refraction) : poleBasis;
@@ -192,6 +191,7 @@ export function fillNormal(
   const fx = new Float64Array(B);
   const fy = new Float64Array(B);
   const byDirection = out.byDirection;
+  const bentStep = new Float64Array(3);
   let maxSeen = 0;
   for (let t = 0; t < observations.trackCount; t++) {
     maxSeen = Math.max(maxSeen, observations.trackStart[t + 1]! - observations.trackStart[t]!);
@@ -223,7 +223,6 @@ export function fillNormal(
     for (let k = from; k < to; k++) {
       const i = observations.frame[k]!;
       const T = turns[i]!;
-      const M = full[i]!;
       const c = 9 * i;
       const C = state.camera;
       const ax = T[0]! * s[0] + T[1]! * s[1] + T[2]! * s[2];
@@ -232,6 +231,7 @@ export function fillNormal(
       let px = ax;
       let py = ay;
       let pz = az;
+      const bendStep = useRefraction ? refractSteps(state.refraction, [ax, ay, az]) : undefined;
       if (useRefraction) [px, py, pz] = refract(state.refraction, [ax, ay, az]);
       d.x = C[c]! * px + C[c + 1]! * py + C[c + 2]! * pz;
       d.y = C[c + 3]! * px + C[c + 4]! * py + C[c + 5]! * pz;
@@ -260,9 +260,15 @@ export function fillNormal(
         const ex = e[1] * s[2] - e[2] * s[1];
         const ey = e[2] * s[0] - e[0] * s[2];
         const ez = e[0] * s[1] - e[1] * s[0];
-        const gx = e[1] * az - e[2] * ay - (T[0]! * ex + T[1]! * ey + T[2]! * ez);
-        const gy = e[2] * ax - e[0] * az - (T[3]! * ex + T[4]! * ey + T[5]! * ez);
-        const gz = e[0] * ay - e[1] * ax - (T[6]! * ex + T[7]! * ey + T[8]! * ez);
+        let gx = e[1] * az - e[2] * ay - (T[0]! * ex + T[1]! * ey + T[2]! * ez);
+        let gy = e[2] * ax - e[0] * az - (T[3]! * ex + T[4]! * ey + T[5]! * ez);
+        let gz = e[0] * ay - e[1] * ax - (T[6]! * ex + T[7]! * ey + T[8]! * ez);
+        if (bendStep) {
+          bendStep(gx, gy, gz, bentStep);
+          gx = bentStep[0]!;
+          gy = bentStep[1]!;
+          gz = bentStep[2]!;
+        }
         jx[layout.pole + q] = a0 * gx + a1 * gy + a2 * gz;
         jy[layout.pole + q] = a3 * gx + a4 * gy + a5 * gz;
       }
@@ -282,17 +288,29 @@ export function fillNormal(
           jy[layout.refraction + q] = a3 * gx + a4 * gy + a5 * gz;
         }
       }
-      // The star moves along its tangent plane; the sky's turn and the camera carry the step.
-      const m10 = M[0]! * b1[0] + M[1]! * b1[1] + M[2]! * b1[2];
-      const m11 = M[3]! * b1[0] + M[4]! * b1[1] + M[5]! * b1[2];
-      const m12 = M[6]! * b1[0] + M[7]! * b1[1] + M[8]! * b1[2];
-      const m20 = M[0]! * b2[0] + M[1]! * b2[1] + M[2]! * b2[2];
-      const m21 = M[3]! * b2[0] + M[4]! * b2[1] + M[5]! * b2[2];
-      const m22 = M[6]! * b2[0] + M[7]! * b2[1] + M[8]! * b2[2];
-      const sx0 = byDirection[0]! * m10 + byDirection[1]! * m11 + byDirection[2]! * m12;
-      const sx1 = byDirection[0]! * m20 + byDirection[1]! * m21 + byDirection[2]! * m22;
-      const sy0 = byDirection[3]! * m10 + byDirection[4]! * m11 + byDirection[5]! * m12;
-      const sy1 = byDirection[3]! * m20 + byDirection[4]! * m21 + byDirection[5]! * m22;
+      // The star moves along its tangent plane; the sky's turn, refraction and the camera carry the step.
+      let ux = T[0]! * b1[0] + T[1]! * b1[1] + T[2]! * b1[2];
+      let uy = T[3]! * b1[0] + T[4]! * b1[1] + T[5]! * b1[2];
+      let uz = T[6]! * b1[0] + T[7]! * b1[1] + T[8]! * b1[2];
+      if (bendStep) {
+        bendStep(ux, uy, uz, bentStep);
+        ux = bentStep[0]!;
+        uy = bentStep[1]!;
+        uz = bentStep[2]!;
+      }
+      const sx0 = a0 * ux + a1 * uy + a2 * uz;
+      const sy0 = a3 * ux + a4 * uy + a5 * uz;
+      ux = T[0]! * b2[0] + T[1]! * b2[1] + T[2]! * b2[2];
+      uy = T[3]! * b2[0] + T[4]! * b2[1] + T[5]! * b2[2];
+      uz = T[6]! * b2[0] + T[7]! * b2[1] + T[8]! * b2[2];
+      if (bendStep) {
+        bendStep(ux, uy, uz, bentStep);
+        ux = bentStep[0]!;
+        uy = bentStep[1]!;
+        uz = bentStep[2]!;
+      }
+      const sx1 = a0 * ux + a1 * uy + a2 * uz;
+      const sy1 = a3 * ux + a4 * uy + a5 * uz;
       v00 += w * (sx0 * sx0 + sy0 * sy0);
       v01 += w * (sx0 * sx1 + sy0 * sy1);
       v11 += w * (sx1 * sx1 + sy1 * sy1);

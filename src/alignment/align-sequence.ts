@@ -199,7 +199,9 @@ function fitSky(run: RunInput): SkyFit | undefined {
         beliefs,
       );
     }
-    if (round < last) {
+    // Found once at a plausible strength it is not looked for again.
+    const settled = state.refraction[3] !== 0 && Math.abs(state.refraction[3]! - 1) < 2 * STRENGTH_SIGMA;
+    if (round < last && !settled) {
       const found = findRefraction(
         tables,
         { state, frames, tracks, noise, drift: priors.drift, rich },

@@ -18,11 +18,60 @@ export function refract(term: readonly number[], direction: ArrayLike<number>): 
   const tz = zz - sine * z;
   const across = Math.hypot(tx, ty, tz);
   if (across < 1e-9) return [x, y, z];
-  const h = Math.max(-1, radToDeg(Math.atan2(sine, across)));
-  const lift = degToRad((strength * 1.02) / 60 / Math.tan(degToRad(h + 10.3 / (h + 5.11))));
+  const lift = strength * liftAt(radToDeg(Math.atan2(sine, across)));
   const c = Math.cos(lift);
   const s = Math.sin(lift) / across;
   return [c * x + s * tx, c * y + s * ty, c * z + s * tz];
+}
+
+/** Refraction at true altitude `h` deg, rad; held below -1 deg. */
+function liftAt(altitude: number): number {
+  const h = Math.max(-1, altitude);
+  return degToRad(1.02 / 60 / Math.tan(degToRad(h + 10.3 / (h + 5.11))));
+}
+
+/**
+ * How `refract` carries small steps across a direction: a function from a step (perpendicular to the
+ * direction) to the step of the apparent direction. Steps toward the zenith shrink as refraction falls with
+ * height, steps along the horizon with the circle of altitude.
+ */
+export function refractSteps(
+  term: readonly number[],
+  direction: ArrayLike<number>,
+): (x: number, y: number, z: number, out: Float64Array) => void {
+  const [x, y, z] = [direction[0]!, direction[1]!, direction[2]!];
+  const strength = term[3] ?? 0;
+  const [zx, zy, zz] = [term[0]!, term[1]!, term[2]!];
+  const sine = x * zx + y * zy + z * zz;
+  const across = Math.hypot(zx - sine * x, zy - sine * y, zz - sine * z);
+  if (strength === 0 || across < 1e-6) {
+    return (sx, sy, sz, out) => {
+      out[0] = sx;
+      out[1] = sy;
+      out[2] = sz;
+    };
+  }
+  const tx = (zx - sine * x) / across;
+  const ty = (zy - sine * y) / across;
+  const tz = (zz - sine * z) / across;
+  const altitude = radToDeg(Math.atan2(sine, across));
+  const lift = strength * liftAt(altitude);
+  const step = 1e-4;
+  const slope = (strength * (liftAt(altitude + step) - liftAt(altitude - step))) / degToRad(2 * step);
+  const c = Math.cos(lift);
+  const s = Math.sin(lift);
+  // Toward the zenith at the apparent place; the sideways unit vector is the same at both.
+  const ux = c * tx - s * x;
+  const uy = c * ty - s * y;
+  const uz = c * tz - s * z;
+  const side = (across * c - sine * s) / across;
+  return (sx, sy, sz, out) => {
+    const up = sx * tx + sy * ty + sz * tz;
+    const rise = up * (1 + slope);
+    out[0] = rise * ux + side * (sx - up * tx);
+    out[1] = rise * uy + side * (sy - up * ty);
+    out[2] = rise * uz + side * (sz - up * tz);
+  };
 }
 
 /** The true direction behind an apparent one: `refract` undone by repeated substitution, to 1e-9 rad above the horizon. */
