@@ -15,7 +15,7 @@ export interface FilteredMap {
 
 /** One-dimensional half kernel k[0..radius] of a Gaussian, unit sum over both sides. */
 function halfKernel(sigma: number): Float64Array {
-  const radius = Math.max(2, Math.ceil(2.5 * sigma));
+  const radius = Math.max(2, Math.round(2.4 * sigma));
   const kernel = new Float64Array(radius + 1);
   let sum = 0;
   for (let i = 0; i <= radius; i++) {

@@ -1,5 +1,6 @@
-import type { Plane } from '../core/index.js';
+import type { CfaPattern, Plane } from '../core/index.js';
 import { PARAMETERS, type Shape, shapeDerivatives, shapeTerms } from './_shape.js';
+import type { MeasuringPlane } from './types.js';
 
 /** Pixels of one star's window, background taken off. */
 export interface Window {
@@ -156,7 +157,7 @@ export interface WindowOptions {
  */
 export function fillWindow(
   window: Window,
-  plane: Plane,
+  plane: MeasuringPlane,
   shape: Shape,
   options: WindowOptions,
 ): { readonly cut: boolean; readonly saturated: number; readonly peak: number } {
@@ -178,7 +179,9 @@ export function fillWindow(
   let n = 0;
   let saturated = 0;
   let peak = Number.NEGATIVE_INFINITY;
-  const variance = options.noise * options.noise;
+  const cfa = plane.sampled;
+  // Interpolated pixels repeat their neighbours: leave them out, and let the others say as much as all seem to.
+  const variance = options.noise * options.noise * (cfa ? greenShare(cfa) : 1);
   for (let y = Math.max(0, cy - ry); y <= Math.min(height - 1, cy + ry); y++) {
     for (let x = Math.max(0, cx - rx); x <= Math.min(width - 1, cx + rx); x++) {
       const dx = x - shape.x;
@@ -194,6 +197,7 @@ export function fillWindow(
         saturated++;
         continue;
       }
+      if (cfa && cfa.colors[(y % cfa.height) * cfa.width + (x % cfa.width)] !== 1) continue;
       if (nearerToOther(x, y, shape.x, shape.y, options.others)) continue;
       window.x[n] = x;
       window.y[n] = y;
@@ -206,17 +210,43 @@ export function fillWindow(
   return { cut, saturated, peak };
 }
 
+function greenShare(cfa: CfaPattern): number {
+  let green = 0;
+  for (const color of cfa.colors) if (color === 1) green++;
+  return green / cfa.colors.length;
+}
+
+/** What is known of a shape before the fit: mean variance and tensor, and the 1-sigma of each. */
+export interface ShapePrior {
+  readonly m: number;
+  readonly q1: number;
+  readonly q2: number;
+  readonly error: number;
+}
+
+interface Priors {
+  /** 1 / variance of the offset. */
+  readonly offset: number;
+  readonly shape: ShapePrior | undefined;
+}
+
 /**
  * Fits the shape to a window by damped least squares with weights from the noise model and a mild prior on
  * the offset. @source D. W. Marquardt, J. SIAM 11 (1963) 431.
  *
  * @param offsetError 1-sigma of the background under the star, ADU
+ * @param known the frame's own shape nearby, where the pixels alone cannot hold one
  */
-export function fitShape(window: Window, start: Shape, offsetError: number): FitResult | undefined {
-  if (window.count < PARAMETERS + 2) return undefined;
+export function fitShape(
+  window: Window,
+  start: Shape,
+  offsetError: number,
+  known?: ShapePrior,
+): FitResult | undefined {
+  if (window.count < (known ? 5 : PARAMETERS + 2)) return undefined;
   let shape = { ...start };
   let lambda = 1e-3;
-  const prior = 1 / (offsetError * offsetError);
+  const prior: Priors = { offset: 1 / (offsetError * offsetError), shape: known };
   let { cost } = normal(window, shape, prior, undefined);
   const matrix = new Float64Array(PARAMETERS * PARAMETERS);
   const gradient = new Float64Array(PARAMETERS);
@@ -299,11 +329,16 @@ const row = new Float64Array(PARAMETERS);
 function normal(
   window: Window,
   shape: Shape,
-  prior: number,
+  prior: Priors,
   target: { readonly matrix: Float64Array; readonly gradient: Float64Array } | undefined,
 ): { cost: number } {
   const terms = shapeTerms(shape);
-  let cost = prior * shape.offset * shape.offset;
+  let cost = prior.offset * shape.offset * shape.offset;
+  const known = prior.shape;
+  const pull = known ? 1 / (known.error * known.error) : 0;
+  if (known) {
+    cost += pull * ((shape.m - known.m) ** 2 + (shape.q1 - known.q1) ** 2 + (shape.q2 - known.q2) ** 2);
+  }
   const matrix = target?.matrix;
   const gradient = target?.gradient;
   if (matrix && gradient) {
@@ -330,8 +365,14 @@ function normal(
     }
   }
   if (matrix && gradient) {
-    matrix[PARAMETERS * PARAMETERS - 1]! += prior;
-    gradient[PARAMETERS - 1]! -= prior * shape.offset;
+    matrix[PARAMETERS * PARAMETERS - 1]! += prior.offset;
+    gradient[PARAMETERS - 1]! -= prior.offset * shape.offset;
+    if (known) {
+      for (let j = 3; j < 6; j++) matrix[j * PARAMETERS + j]! += pull;
+      gradient[3]! += pull * (known.m - shape.m);
+      gradient[4]! += pull * (known.q1 - shape.q1);
+      gradient[5]! += pull * (known.q2 - shape.q2);
+    }
     for (let j = 0; j < PARAMETERS; j++) {
       for (let k = j + 1; k < PARAMETERS; k++) matrix[j * PARAMETERS + k] = matrix[k * PARAMETERS + j]!;
     }

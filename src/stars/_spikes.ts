@@ -18,7 +18,6 @@ export interface Mosaic {
 
 /**
  * Finds single pixels that stand out of their same-colour neighbours while none of the touching pixels does.
- * Borders of 3 px are left out.
  *
  * @param found called with the index y*width + x and +1 for a bright, -1 for a dark pixel
  * @param options.dark also look for dark pixels
@@ -36,29 +35,29 @@ export function findSpikes(
   const tilesAcross = Math.ceil(width / TILE);
   const values = new Float64Array(8);
   const border = 4;
-  const medianOf = (i: number, site: number, except: number): number => {
-    const offsets = flat[site]!;
+  const medianOf = (x: number, y: number, except: number): number => {
     let n = 0;
-    for (let k = 0; k < offsets.length; k++) {
-      const j = i + offsets[k]!;
+    for (const [dx, dy] of neighbours[(y % cfa.height) * cfa.width + (x % cfa.width)]!) {
+      const px = x + dx;
+      const py = y + dy;
+      if (px < 0 || py < 0 || px >= width || py >= height) continue;
+      const j = py * width + px;
       const value = data[j]!;
       if (j !== except && !Number.isNaN(value)) values[n++] = value;
     }
     return smallMedian(values, n);
   };
-  const standsAlone = (i: number, x: number, y: number, sign: 1 | -1, limit: number): boolean => {
-    const site = (y % cfa.height) * cfa.width + (x % cfa.width);
-    const excess = sign * (data[i]! - medianOf(i, site, -1));
+  const standsAlone = (x: number, y: number, sign: 1 | -1, limit: number): boolean => {
+    const i = y * width + x;
+    const excess = sign * (data[i]! - medianOf(x, y, -1));
     if (!(excess > limit * factor)) return false;
     let sum = 0;
     for (let dy = -1; dy <= 1; dy++) {
       for (let dx = -1; dx <= 1; dx++) {
-        if (dx === 0 && dy === 0) continue;
         const tx = x + dx;
         const ty = y + dy;
-        const j = ty * width + tx;
-        const touchSite = (ty % cfa.height) * cfa.width + (tx % cfa.width);
-        const touch = sign * (data[j]! - medianOf(j, touchSite, i));
+        if ((dx === 0 && dy === 0) || tx < 0 || ty < 0 || tx >= width || ty >= height) continue;
+        const touch = sign * (data[ty * width + tx]! - medianOf(tx, ty, i));
         const own =
           noise[cfaColor(cfa, tx, ty)]![Math.floor(ty / TILE) * tilesAcross + Math.floor(tx / TILE)]!;
         if (touch > TOUCH_SIGMA * own && touch > 0.06 * excess) return false;
@@ -67,26 +66,32 @@ export function findSpikes(
     }
     return sum < TOUCH_SHARE * excess;
   };
-  for (let y = border; y < height - border; y++) {
+  for (let y = 0; y < height; y++) {
     const tileRow = Math.floor(y / TILE) * tilesAcross;
     const siteRow = (y % cfa.height) * cfa.width;
-    for (let x = border; x < width - border; x++) {
+    const rim = y < border || y >= height - border;
+    for (let x = 0; x < width; x++) {
       const i = y * width + x;
-      const value = data[i]!;
       const site = siteRow + (x % cfa.width);
-      const offsets = flat[site]!;
       const limit = noise[cfa.colors[site]!]![tileRow + Math.floor(x / TILE)]!;
+      if (rim || x < border || x >= width - border) {
+        if (standsAlone(x, y, 1, limit)) found(i, 1);
+        else if (options.dark && standsAlone(x, y, -1, limit)) found(i, -1);
+        continue;
+      }
+      const value = data[i]!;
+      const offsets = flat[site]!;
       const far = factor * limit;
       // The median of 8 is below value - far only if 4 of them are: most pixels leave after a few looks.
       let misses = 0;
       let k = 0;
       for (; k < 8 && misses < 5; k++) if (!(data[i + offsets[k]!]! < value - far)) misses++;
       if (misses < 5) {
-        if (standsAlone(i, x, y, 1, limit)) found(i, 1);
+        if (standsAlone(x, y, 1, limit)) found(i, 1);
       } else if (options.dark) {
         misses = 0;
         for (k = 0; k < 8 && misses < 5; k++) if (!(data[i + offsets[k]!]! > value + far)) misses++;
-        if (misses < 5 && standsAlone(i, x, y, -1, limit)) found(i, -1);
+        if (misses < 5 && standsAlone(x, y, -1, limit)) found(i, -1);
       }
     }
   }

@@ -12,7 +12,7 @@ import { adaptiveMoments, fillWindow, fitShape, makeWindow, type Window } from '
 import { makePointReader } from './_mesh.js';
 import type { Peaks } from './_peaks.js';
 import type { Shape } from './_shape.js';
-import type { BackgroundMesh, MeasureOptions } from './types.js';
+import type { BackgroundMesh, MeasureOptions, MeasuringPlane } from './types.js';
 
 const CELLS_ACROSS = 6;
 const CELLS_DOWN = 4;
@@ -62,7 +62,7 @@ export interface StarOptions extends MeasureOptions {
  * single pixels sharper than the frame's stars.
  */
 export function measureStars(
-  plane: Plane,
+  plane: MeasuringPlane,
   peaks: Peaks,
   rows: readonly number[],
   options: StarOptions,
@@ -77,7 +77,7 @@ export function measureStars(
   for (const k of rows) {
     const background = level(peaks.x[k]!, peaks.y[k]!);
     const pixelNoise = Math.max(noise(peaks.x[k]!, peaks.y[k]!), peaks.effectiveNoise[k]!, 1e-9);
-    const others = near(k);
+    const others = near.of(peaks.x[k]!, peaks.y[k]!, peaks.value[k]!);
     if (
       !measureOne({
         plane,
@@ -96,6 +96,7 @@ export function measureStars(
     spike[count] = neighbourShare(plane, Math.round(peaks.x[k]!), Math.round(peaks.y[k]!), background);
     count++;
   }
+  if (plane.sampled) placeByFrameShape(plane, table, count, near.of, options);
   flagSpikes(table, spike, count);
   const keep: number[] = [];
   const widths: number[] = [];
@@ -169,41 +170,44 @@ function neighbourShare(plane: Plane, x: number, y: number, background: number):
   return best > background ? sum / (best - background) : 1;
 }
 
-/** Looks up the peaks within 20 px of a peak, as x, y pairs. */
-function neighbourGrid(plane: Plane, peaks: Peaks): (k: number) => number[] {
+interface Neighbours {
+  /** Peaks within 20 to 40 px of a place, its own left out, those below a twentieth of `value` too: x, y pairs. */
+  of(x: number, y: number, value: number): number[];
+}
+
+function neighbourGrid(plane: Plane, peaks: Peaks): Neighbours {
   const cell = 20;
   const columns = Math.ceil(plane.width / cell);
   const rows = Math.ceil(plane.height / cell);
   const head = new Int32Array(columns * rows).fill(-1);
   const next = new Int32Array(peaks.count).fill(-1);
   for (let i = 0; i < peaks.count; i++) {
-    const g = gridIndex(peaks.x[i]!, peaks.y[i]!);
+    const cx = Math.max(0, Math.min(columns - 1, Math.floor(peaks.x[i]! / cell)));
+    const cy = Math.max(0, Math.min(rows - 1, Math.floor(peaks.y[i]! / cell)));
+    const g = cy * columns + cx;
     next[i] = head[g]!;
     head[g] = i;
   }
-  function gridIndex(x: number, y: number): number {
-    const cx = Math.max(0, Math.min(columns - 1, Math.floor(x / cell)));
-    const cy = Math.max(0, Math.min(rows - 1, Math.floor(y / cell)));
-    return cy * columns + cx;
-  }
-  return (k) => {
-    const found: number[] = [];
-    const cx = Math.floor(peaks.x[k]! / cell);
-    const cy = Math.floor(peaks.y[k]! / cell);
-    for (let gy = Math.max(0, cy - 1); gy <= Math.min(rows - 1, cy + 1); gy++) {
-      for (let gx = Math.max(0, cx - 1); gx <= Math.min(columns - 1, cx + 1); gx++) {
-        for (let i = head[gy * columns + gx]!; i >= 0; i = next[i]!) {
-          if (i === k || peaks.value[i]! < 0.05 * peaks.value[k]!) continue;
-          found.push(peaks.x[i]!, peaks.y[i]!);
+  return {
+    of(x, y, value) {
+      const found: number[] = [];
+      const cx = Math.floor(x / cell);
+      const cy = Math.floor(y / cell);
+      for (let gy = Math.max(0, cy - 1); gy <= Math.min(rows - 1, cy + 1); gy++) {
+        for (let gx = Math.max(0, cx - 1); gx <= Math.min(columns - 1, cx + 1); gx++) {
+          for (let i = head[gy * columns + gx]!; i >= 0; i = next[i]!) {
+            if (peaks.value[i]! < 0.05 * value || (peaks.x[i] === x && peaks.y[i] === y)) continue;
+            found.push(peaks.x[i]!, peaks.y[i]!);
+          }
         }
       }
-    }
-    return found;
+      return found;
+    },
   };
 }
 
 interface OneStar {
-  readonly plane: Plane;
+  readonly plane: MeasuringPlane;
   readonly peaks: Peaks;
   readonly k: number;
   readonly table: StarTable;
@@ -294,4 +298,95 @@ function isStarlike(unexplained: number, table: StarTable, row: number): boolean
   if (table.snr[row]! < 3) return false;
   if (table.flags[row]! & STAR_FLAGS.BLENDED.bit) return unexplained < 0.6;
   return unexplained < 0.4;
+}
+
+/** Fewer clear stars than this say nothing of the frame's shape. */
+const LEAST_CLEAR = 12;
+/** Most clear stars near a place that its shape is taken from. */
+const NEAREST_CLEAR = 15;
+
+/**
+ * Places the stars of a mosaic anew with the shape that the frame's clear stars have nearby: behind a filter
+ * only every other pixel is green, too few to hold place and shape of a faint sharp star at once. The
+ * shape columns keep the free fit.
+ */
+function placeByFrameShape(
+  plane: MeasuringPlane,
+  table: StarTable,
+  count: number,
+  neighbours: (x: number, y: number, value: number) => number[],
+  options: StarOptions,
+): void {
+  const clear: number[] = [];
+  for (let i = 0; i < count; i++) if (table.flags[i] === 0 && table.snr[i]! > 30) clear.push(i);
+  if (clear.length < LEAST_CLEAR) return;
+  const shapeAt = shapesByCell(plane, table, clear);
+  const window = makeWindow();
+  const noise = makePointReader(options.mesh.noise, options.mesh);
+  for (let i = 0; i < count; i++) {
+    if (!(table.fwhm[i]! > 0) || table.snr[i]! > 300) continue;
+    const known = shapeAt(table.x[i]!, table.y[i]!);
+    const pixelNoise = Math.max(
+      noise(table.x[i]!, table.y[i]!),
+      table.flux[i]! / table.snr[i]! / Math.sqrt(4 * Math.PI * known.m),
+      1e-9,
+    );
+    const start: Shape = { x: table.x[i]!, y: table.y[i]!, flux: table.flux[i]!, offset: 0, ...known };
+    fillWindow(window, plane, start, {
+      background: table.background[i]!,
+      saturation: options.saturation * 0.98,
+      noise: pixelNoise,
+      gain: options.gain ?? 0,
+      others: neighbours(start.x, start.y, table.peak[i]!).filter((_, n, all) => {
+        const pair = n - (n % 2);
+        return Math.hypot(all[pair]! - start.x, all[pair + 1]! - start.y) > 2.5;
+      }),
+    });
+    const fit = fitShape(window, start, 0.5 * pixelNoise, known);
+    if (!fit || !Number.isFinite(fit.errors[0]!) || !(fit.shape.flux > 0)) continue;
+    if (Math.hypot(fit.shape.x - start.x, fit.shape.y - start.y) > 2) continue;
+    table.x[i] = fit.shape.x;
+    table.y[i] = fit.shape.y;
+    const mismatch = Math.max(1, fit.chi2);
+    table.positionError[i] = Math.sqrt((mismatch * (fit.errors[0]! ** 2 + fit.errors[1]! ** 2)) / 2);
+  }
+}
+
+function tensorOf(table: StarTable, i: number): readonly [number, number, number] {
+  const size = table.trailLength[i]! ** 2 / 12;
+  const angle = (2 * table.theta[i]! * Math.PI) / 180;
+  const b2 = (table.fwhmMinor[i]! / FWHM_PER_SIGMA) ** 2;
+  return [b2 + size / 2, size * Math.cos(angle), size * Math.sin(angle)];
+}
+
+/** Cells a side in which the frame's shape is taken as one. */
+const SHAPE_CELLS = 6;
+
+/** Reader of the median shape of the clear stars nearest to each of 6 x 6 cells, and how far it may be trusted. */
+function shapesByCell(
+  plane: Plane,
+  table: StarTable,
+  clear: readonly number[],
+): (x: number, y: number) => { m: number; q1: number; q2: number; error: number } {
+  const tensors = clear.map((i) => tensorOf(table, i));
+  const cellOf = (value: number, length: number): number =>
+    Math.max(0, Math.min(SHAPE_CELLS - 1, Math.floor((value / length) * SHAPE_CELLS)));
+  const cells = Array.from({ length: SHAPE_CELLS * SHAPE_CELLS }, (_, cell) => {
+    const cx = (((cell % SHAPE_CELLS) + 0.5) * plane.width) / SHAPE_CELLS;
+    const cy = ((Math.floor(cell / SHAPE_CELLS) + 0.5) * plane.height) / SHAPE_CELLS;
+    const nearest = clear
+      .map((i, n) => ({ n, d: (table.x[i]! - cx) ** 2 + (table.y[i]! - cy) ** 2 }))
+      .sort((p, q) => p.d - q.d)
+      .slice(0, NEAREST_CLEAR);
+    const part = (k: 0 | 1 | 2): number[] => nearest.map(({ n }) => tensors[n]![k]);
+    const m = median(part(0));
+    const spread = 1.4826 * median(part(0).map((v) => Math.abs(v - m)));
+    return {
+      m,
+      q1: median(part(1)),
+      q2: median(part(2)),
+      error: Math.max(0.06 * m, Math.min(0.3 * m, 0.7 * spread)),
+    };
+  });
+  return (x, y) => cells[cellOf(y, plane.height) * SHAPE_CELLS + cellOf(x, plane.width)]!;
 }

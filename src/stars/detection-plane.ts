@@ -1,6 +1,7 @@
 import { cfaColor, type FramePixels, type Plane } from '../core/index.js';
 import { patternOf, sameColorNeighbours, smallMedian } from './_neighbours.js';
 import { findSpikes } from './_spikes.js';
+import type { MeasuringPlane } from './types.js';
 
 /**
  * Makes the plane that stars are measured on, at full resolution: green, interpolated between the green
@@ -14,7 +15,7 @@ import { findSpikes } from './_spikes.js';
  * @param defects pixel indices y*width + x to repair, from `defectsOfRun` or `defectsOfDark`
  * @returns f32[height*width], ADU above black
  */
-export function detectionPlane(pixels: FramePixels, defects?: Uint32Array): Plane {
+export function detectionPlane(pixels: FramePixels, defects?: Uint32Array): MeasuringPlane {
   const { width, height } = pixels;
   if (pixels.kind === 'color') return luminance(pixels);
   if (pixels.kind === 'mono') {
@@ -65,7 +66,7 @@ function repaired(pixels: FramePixels, defects: Uint32Array): Float32Array {
 }
 
 /** Mean of touching green pixels where there is none; green pixels stay as they are. */
-function interpolateGreen(pixels: FramePixels): Plane {
+function interpolateGreen(pixels: FramePixels): MeasuringPlane {
   const { width, height, data } = pixels;
   const cfa = patternOf(pixels);
   const out = new Float32Array(width * height);
@@ -118,7 +119,7 @@ function interpolateGreen(pixels: FramePixels): Plane {
       out[i] = total > 0 ? sum / total : Number.NaN;
     }
   }
-  return { width, height, data: out };
+  return { width, height, data: out, sampled: cfa };
 }
 
 function greenAround(

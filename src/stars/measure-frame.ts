@@ -5,7 +5,7 @@ import { measureStars, spreadSelection } from './_stars.js';
 import { frameShape, zonesOf } from './_zones.js';
 import { defaultMesh, meshOf, meshSummary, objectMap } from './background.js';
 import { findStreaks } from './streaks.js';
-import type { BackgroundMesh, FrameMeasurement, MeasureOptions } from './types.js';
+import type { BackgroundMesh, FrameMeasurement, MeasureOptions, MeasuringPlane } from './types.js';
 
 /** Sigma of the matched filter before the frame's own stars are known, px: right within 5 % of signal for fwhm 2 to 5 px. */
 const FIRST_SIGMA = 1.3;
@@ -25,7 +25,7 @@ const SOFT_SIGMA = 2.1;
  * @param plane f32[height*width], ADU above black; NaN = no data. Not modified.
  * @source matched filter: Bertin and Arnouts 1996; shape: Gaussian * line, variance L^2/12 along it
  */
-export function measureFrame(plane: Plane, options: MeasureOptions): FrameMeasurement {
+export function measureFrame(plane: MeasuringPlane, options: MeasureOptions): FrameMeasurement {
   const { width, height } = plane;
   const mask = options.mask;
   const threshold = options.threshold ?? 5;
@@ -54,8 +54,7 @@ export function measureFrame(plane: Plane, options: MeasureOptions): FrameMeasur
   const summary = meshSummary(plane, mesh, mask);
   const zones = zonesOf(plane, stars, mesh, mask);
   const shape = frameShape(plane, stars);
-  const streaks =
-    options.streaks === false ? [] : findStreaks(plane, { mesh, mask, stars, noise: summary.noise });
+  const streaks = options.streaks === false ? [] : findStreaks(plane, { mesh, mask, stars, filtered: map });
   return {
     width,
     height,
@@ -74,7 +73,12 @@ export function measureFrame(plane: Plane, options: MeasureOptions): FrameMeasur
 }
 
 /** Typical sigma across the trail of the frame's clear stars, px, from a sample of bright peaks. */
-function typicalSigma(plane: Plane, peaks: Peaks, mesh: BackgroundMesh, options: MeasureOptions): number {
+function typicalSigma(
+  plane: MeasuringPlane,
+  peaks: Peaks,
+  mesh: BackgroundMesh,
+  options: MeasureOptions,
+): number {
   const rows = spreadSelection(plane, peaks, Math.min(peaks.count, 120)).filter((k) => peaks.snr[k]! > 12);
   const sample = measureStars(plane, peaks, rows.slice(0, 80), { ...options, mesh, sigma: 1.6 });
   const widths: number[] = [];
@@ -85,7 +89,7 @@ function typicalSigma(plane: Plane, peaks: Peaks, mesh: BackgroundMesh, options:
 }
 
 function starsOf(
-  plane: Plane,
+  plane: MeasuringPlane,
   peaks: Peaks,
   mesh: BackgroundMesh,
   options: MeasureOptions,
@@ -114,13 +118,8 @@ function cutStars(table: StarTable, most: number): StarTable {
 function clippedShare(plane: Plane, saturation: number): number {
   const { data } = plane;
   let clipped = 0;
-  let seen = 0;
-  for (let i = 0; i < data.length; i++) {
-    const value = data[i]!;
-    if (!Number.isNaN(value)) seen++;
-    if (value >= saturation) clipped++;
-  }
-  return seen === 0 ? 0 : clipped / seen;
+  for (let i = 0; i < data.length; i++) if (data[i]! >= saturation) clipped++;
+  return data.length === 0 ? 0 : clipped / data.length;
 }
 
 function landLevelOf(plane: Plane, mask: Mask | undefined): { landLevel?: number } {

@@ -1,12 +1,14 @@
 import { type Mask, median, type Plane, type StarTable } from '../core/index.js';
-import { makeRowReader } from './_mesh.js';
+import { type FilteredMap, filterPlane } from './_filter.js';
 import type { BackgroundMesh, Streak } from './types.js';
 
 export interface StreakOptions {
   readonly mesh: BackgroundMesh;
   readonly mask?: Mask | undefined;
+  /** The frame's own stars: what is no longer than their trails is no streak. */
   readonly stars: StarTable;
-  readonly noise: number;
+  /** The plane less its background, lightly smoothed, where the caller has it already. */
+  readonly filtered?: FilteredMap;
 }
 
 /** A binned plane in units of its own noise; masked = 0. */
@@ -54,23 +56,21 @@ function trailOf(stars: StarTable): number {
 }
 
 function binPlane(plane: Plane, options: StreakOptions): Binned | undefined {
-  const { width, height, data } = plane;
+  const { width, height } = plane;
   const bin = Math.max(2, Math.ceil(Math.max(width, height) / 1500));
   const bw = Math.floor(width / bin);
   const bh = Math.floor(height / bin);
   if (bw < 16 || bh < 16) return undefined;
+  const { data } =
+    options.filtered ?? filterPlane(plane, { mesh: options.mesh, mask: options.mask, sigma: 1.3 });
   const out = new Float32Array(bw * bh);
-  const read = makeRowReader(options.mesh.level, options.mesh, width);
-  const level = new Float32Array(width);
-  const mask = options.mask?.data;
   for (let y = 0; y < bh * bin; y++) {
-    read(y, level);
     const at = Math.floor(y / bin) * bw;
-    for (let x = 0; x < bw * bin; x++) {
-      const i = y * width + x;
-      if (mask && mask[i] !== 0) continue;
-      const value = data[i]! - level[x]!;
-      if (!Number.isNaN(value)) out[at + Math.floor(x / bin)]! += value;
+    let i = y * width;
+    for (let x = 0; x < bw; x++) {
+      let sum = 0;
+      for (let k = 0; k < bin; k++) sum += data[i++]!;
+      out[at + x]! += sum;
     }
   }
   const sample: number[] = [];

@@ -1,4 +1,12 @@
-import type { Mask, Plane, StarTable } from '../core/index.js';
+import type { CfaPattern, Mask, Plane, StarTable } from '../core/index.js';
+
+/**
+ * A plane that stars are measured on. When it was interpolated from a mosaic it remembers where the green
+ * pixels lie: stars are found on the whole plane and fitted on what was really measured.
+ */
+export interface MeasuringPlane extends Plane {
+  readonly sampled?: CfaPattern;
+}
 
 /** Smooth background of a plane and its noise. */
 export interface Background {
