@@ -4,6 +4,11 @@ export const fixed = (value: number, digits: number): string => String(Number(va
 /** s as a person says it. */
 export function duration(seconds: number): string {
   if (seconds < 90) return `${fixed(seconds, seconds < 10 ? 1 : 0)} s`;
+  // Under ten minutes the seconds are still worth saying.
+  if (seconds < 600) {
+    const whole = Math.round(seconds);
+    return whole % 60 === 0 ? `${whole / 60} min` : `${Math.floor(whole / 60)} min ${whole % 60} s`;
+  }
   const minutes = Math.round(seconds / 60);
   return minutes < 90
     ? `${minutes} min`

@@ -72,7 +72,7 @@ const knocked: Rule = (run) => {
   return {
     id: 'guard-tripod',
     text: 'Keep feet, straps and bags away from the tripod while it works; a light string on a leg shows it in the dark.',
-    because: `It was knocked ${jolted.length === 1 ? 'once' : `${jolted.length} times`}${sizes.length > 0 ? ` and the view moved by up to ${fixed(Math.max(...sizes), 0)} px` : ''}.`,
+    because: `It was knocked ${jolted.length === 1 ? 'once' : `${jolted.length} times`}${sizes.length > 0 ? ` and the view moved by ${sizes.length > 1 ? 'up to ' : ''}${fixed(Math.max(...sizes), 0)} px` : ''}.`,
     effect: 'One framing of the land, sharp with all frames.',
   };
 };

@@ -44,16 +44,18 @@ function glance(data: ReportData, told: Told): Markup {
   const run = mainRun(data);
   const stack = run?.stack;
   const item = (value: string, words: string) => html`<li><b>${value}</b><span>${words}</span></li>`;
+  const size = stack?.pictureSize;
+  const upright = size !== undefined && size.height > size.width;
+  const measures = size ? new Markup(` width="${size.width}" height="${size.height}"`) : undefined;
+  const picture = stack?.picture
+    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}"${measures} alt="The finished picture: ${stack.framesUsed} frames of the sky stacked, with the land in front"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${run?.settings ?? ''}.</figcaption></figure>`
+    : undefined;
   return html`<header>
 <h1>${told.title}</h1>
 <p class="lead">${told.headline}</p>
 </header>
-${
-  stack?.picture
-    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}" alt="The finished picture: ${stack.framesUsed} frames of the sky stacked, with the land in front"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${run?.settings ?? ''}.</figcaption></figure>`
-    : undefined
-}
-<ul class="tallies">
+<div class="glance${picture && upright ? ' upright' : ''}">${picture}
+<div><ul class="tallies">
 ${item(`${told.tally.kept}`, 'kept')}
 ${item(`${told.tally.doubtful}`, 'doubtful, stacked with less weight')}
 ${item(`${told.tally.dropped}`, 'dropped')}
@@ -66,7 +68,7 @@ ${
     ? html`<section aria-labelledby="matters"><h2 class="quiet" id="matters">What mattered</h2><ol class="matters">${told.matters.map((text) => html`<li>${shorten(text, 400)}</li>`)}</ol></section>`
     : html`<p>Nothing went wrong that is worth a line.</p>`
 }
-${data.remarks.map((remark) => html`<p class="soft">${shorten(remark, 300)}</p>`)}`;
+${data.remarks.map((remark) => html`<p class="soft">${shorten(remark, 300)}</p>`)}</div></div>`;
 }
 
 function contents(data: ReportData, told: Told): Markup {

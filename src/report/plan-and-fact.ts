@@ -109,7 +109,7 @@ function framingLine(data: ReportData, run: ReportRun, say: Say): void {
     planned?.skyTurn === undefined ? undefined : `the sky turns ${fixed(planned.skyTurn, 1)} deg`,
     seconds === undefined
       ? undefined
-      : `the sky turned ${fixed((SIDEREAL_RATE * seconds) / 3_600, 1)} deg${jolts.length > 0 ? `, ${many(jolts.length, 'knock')} of up to ${fixed(Math.max(...jolts), 0)} px` : ''}`,
+      : `the sky turned ${fixed((SIDEREAL_RATE * seconds) / 3_600, 1)} deg${jolts.length > 0 ? `, ${jolts.length === 1 ? 'one knock of' : `${jolts.length} knocks of up to`} ${fixed(Math.max(...jolts), 0)} px` : ''}`,
     share === undefined
       ? 'Sky that only some frames saw is noisier at the rim.'
       : `About ${fixed(100 * share, 0)} % of the frame is sky that every frame saw; the rim is noisier.`,

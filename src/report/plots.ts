@@ -1,5 +1,6 @@
 import { scaleLinear, scaleUtc } from 'd3-scale';
 import { area, line } from 'd3-shape';
+import { fixed } from './_format.js';
 import { html, Markup } from './_html.js';
 import type { GridMap } from './types.js';
 
@@ -193,17 +194,22 @@ export function noisePlot(options: {
   const measured = y(1 / options.gain);
   parts.push(
     `<circle class="m keep" cx="${round(at)}" cy="${round(measured)}" r="5"/>`,
-    `<text class="spantext strong" x="${round(at + 8)}" y="${round(measured - 8)}">${options.frames} frames: noise / ${options.gain.toFixed(2)}</text>`,
+    `<text class="spantext strong" x="${round(at)}" y="${round(measured - 12)}" text-anchor="middle">${options.frames} frames: 1/${fixed(options.gain, 2)} of the noise</text>`,
   );
-  for (const more of [options.frames + 5, options.frames * 2]) {
-    const gain = (options.gain * Math.sqrt(more)) / Math.sqrt(options.frames);
+  for (const [more, words] of [
+    [options.frames + 5, 'five more'],
+    [options.frames * 2, 'twice as many'],
+  ] as const) {
+    const gain = options.gain * Math.sqrt(more / options.frames);
+    const place = y(1 / gain);
+    const last = more === options.frames * 2;
     parts.push(
-      `<circle class="m hope" cx="${round(x(more))}" cy="${round(y(1 / gain))}" r="4"/>`,
-      `<text class="spantext" x="${round(x(more))}" y="${round(y(1 / gain) - 9)}" text-anchor="${more === options.frames * 2 ? 'end' : 'middle'}">${more}: / ${gain.toFixed(2)}</text>`,
+      `<circle class="m hope" cx="${round(x(more))}" cy="${round(place)}" r="4"/>`,
+      `<text class="spantext" x="${round(last ? WIDTH - RIGHT : x(more))}" y="${round(last ? place - 12 : place + 18)}" text-anchor="${last ? 'end' : 'start'}">${words}: 1/${fixed(gain, 2)}</text>`,
     );
   }
   return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="Noise left against number of frames">
-<text class="title" x="${LEFT}" y="12">Noise left <tspan class="unit">(share of one frame's; line: theory, dot: measured, rings: more frames)</tspan></text>
+<text class="title" x="${LEFT}" y="12">Noise left <tspan class="unit">(share of one frame’s; line: theory, dot: measured, rings: what more frames would give)</tspan></text>
 ${new Markup(parts.join('\n'))}
 <text class="tick" x="${(LEFT + WIDTH) / 2}" y="${height - 4}" text-anchor="middle">frames stacked</text></svg></figure>`;
 }
@@ -219,7 +225,8 @@ export function gridPlot(options: {
   readonly digits?: number;
 }): Markup {
   const { map } = options;
-  const width = 360;
+  // An upright frame gets a narrower grid, so that it stays small.
+  const width = options.aspect < 1 ? 260 : 360;
   const height = Math.round(width / options.aspect);
   const cellWidth = width / map.columns;
   const cellHeight = height / map.rows;
@@ -235,7 +242,7 @@ export function gridPlot(options: {
       `<text class="celltext${strength > 0.55 ? ' light' : ''}" x="${round(x + cellWidth / 2)}" y="${round(y + cellHeight / 2 + 4)}" text-anchor="middle">${value.toFixed(options.digits ?? 2)}</text>`
     );
   });
-  return html`<figure class="plot small"><svg viewBox="0 0 ${width} ${height + 22}" role="img" aria-label="${options.title}, in ${options.unit}, by part of the frame">
+  return html`<figure class="plot small${options.aspect < 1 ? ' upright' : ''}"><svg viewBox="0 0 ${width} ${height + 22}" role="img" aria-label="${options.title}, in ${options.unit}, by part of the frame">
 <text class="title" x="0" y="12">${options.title} <tspan class="unit">(${options.unit})</tspan></text>
 ${new Markup(cells.join('\n'))}</svg></figure>`;
 }

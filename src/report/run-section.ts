@@ -117,9 +117,11 @@ ${timePlot({ ...shared, title: 'Height of the target', unit: 'deg', points: poin
 function card(frame: ReportFrame, zone: string, full: boolean): Markup {
   const verdict = VERDICT_WORDS[frame.verdict] ?? frame.verdict;
   const facts = [
-    frame.fwhm === undefined ? undefined : `fwhm ${fixed(frame.fwhm, 2)} px`,
-    frame.transparency === undefined ? undefined : `${Math.round(100 * frame.transparency)} % light`,
-    frame.trailLength === undefined ? undefined : `trail ${fixed(frame.trailLength, 1)} px`,
+    frame.fwhm === undefined ? undefined : `fwhm\u00a0${fixed(frame.fwhm, 2)}\u00a0px`,
+    frame.transparency === undefined
+      ? undefined
+      : `${Math.round(100 * frame.transparency)}\u00a0%\u00a0light`,
+    frame.trailLength === undefined ? undefined : `trail\u00a0${fixed(frame.trailLength, 1)}\u00a0px`,
   ].filter((fact) => fact !== undefined);
   const name = shorten(frame.name, 60);
   return html`<li id="${anchor(frame)}">${

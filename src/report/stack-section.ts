@@ -13,7 +13,8 @@ const METHOD_WORDS: Readonly<Record<string, string>> = {
 export function stackSection(run: ReportRun): Markup | undefined {
   const { stack, alignment } = run;
   const frame = run.frames.find(({ width, height }) => width !== undefined && height !== undefined);
-  const aspect = frame ? frame.width! / frame.height! : 1.5;
+  const stored = frame ? frame.width! / frame.height! : 1.5;
+  const aspect = frame?.sideways ? 1 / stored : stored;
   if (!stack) {
     return alignment ? html`<h3>How it was aligned</h3>${alignmentPart(alignment, aspect)}` : undefined;
   }
@@ -23,7 +24,7 @@ export function stackSection(run: ReportRun): Markup | undefined {
       : undefined;
   return html`<h3>How it was stacked</h3>
 <p>${many(stack.framesUsed, 'frame')} went into ${METHOD_WORDS[stack.method] ?? stack.method}; the sky was aligned to the middle of the run, the land left where it stood.
-${stack.mastersUsed.length > 0 ? ` Calibrated with: ${stack.mastersUsed.map((text) => shorten(text, 200)).join(' ')}` : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
+${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
 ${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal })}</div>` : undefined}
@@ -48,7 +49,7 @@ function alignmentPart(alignment: ReportAlignment, aspect: number): Markup {
       ? ''
       : ` One pixel is ${fixed(alignment.plateScale, 1)} arcsec of sky.`;
   return html`<p>Aligned stars lie within ${fixed(alignment.rms, 2)} px of each other (${fixed(alignment.cornerRms, 2)} px in the outer tenth) over ${many(alignment.matchedFrames, 'frame')}.${scale}</p>
-${alignment.residuals ? gridPlot({ title: 'What alignment left', unit: 'px rms, by part of the frame', map: alignment.residuals, aspect, full: 0.5 }) : undefined}
+${alignment.residuals ? gridPlot({ title: 'What alignment left', unit: 'px rms', map: alignment.residuals, aspect, full: 0.5 }) : undefined}
 ${alignment.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}`;
 }
 

@@ -15,7 +15,8 @@ p { margin:.5em 0; max-width:44rem; }
 a { color:var(--accent); }
 .lead { font-size:1.15rem; }
 .soft, figcaption { color:var(--soft); font-size:.9rem; }
-.picture { margin:1.2rem 0; }
+.picture { margin:1.2rem 0; } .picture img { max-height:48rem; object-fit:contain; }
+.glance.upright { display:grid; grid-template-columns:minmax(0,1.15fr) minmax(0,1fr); gap:0 1.8rem; align-items:start; } .glance.upright .tallies { grid-template-columns:1fr 1fr; }
 .picture img { width:100%; height:auto; display:block; border-radius:3px; background:#000; }
 .tallies { display:grid; grid-template-columns:repeat(auto-fit,minmax(8.5rem,1fr)); gap:.6rem; margin:1.2rem 0; padding:0; list-style:none; }
 .tallies li { background:var(--sheet); border:1px solid var(--line); border-radius:4px; padding:.6rem .8rem; }
@@ -31,7 +32,7 @@ td.num { text-align:right; font-variant-numeric:tabular-nums; white-space:nowrap
 .advice b { display:block; }
 .plot { margin:.6rem 0 1rem; }
 .plot.small { display:inline-block; width:22rem; max-width:100%; margin-right:1.5rem; vertical-align:top; }
-.plot svg { width:100%; height:auto; display:block; }
+.plot.small.upright { width:16rem; } .plot svg { width:100%; height:auto; display:block; }
 svg text { font-family:inherit; fill:var(--ink); }
 svg .title { font-size:13px; font-weight:600; } svg .unit { font-weight:400; fill:var(--soft); }
 svg .tick { font-size:11px; fill:var(--soft); } svg .spantext { font-size:11px; fill:var(--soft); } svg .strong { fill:var(--ink); font-weight:600; }
@@ -58,8 +59,8 @@ tr.differs td { font-weight:600; }
 :focus-visible { outline:3px solid var(--accent); outline-offset:2px; }
 .sheet div { padding:.4rem .6rem .55rem; font-size:.88rem; line-height:1.4; overflow-wrap:anywhere; }
 .mark { font-weight:600; } .mark.keep { color:var(--good); } .mark.doubt { color:var(--warn); } .mark.drop { color:var(--bad); }
-.maps { display:flex; flex-wrap:wrap; gap:1rem; } .maps figure { margin:0; width:20rem; max-width:100%; } .maps img { width:100%; display:block; border:1px solid var(--line); }
+.maps { display:grid; grid-template-columns:repeat(auto-fit,minmax(12rem,1fr)); gap:1rem; margin:1rem 0; } .maps figure { margin:0; max-width:30rem; } .maps img { width:100%; display:block; border:1px solid var(--line); }
 footer { margin-top:3rem; border-top:2px solid var(--line); padding-top:.8rem; }
-@media (max-width:40rem) { .beside { grid-template-columns:minmax(0,1fr); } .plots .plot { width:42rem; } table.wide { min-width:38rem; } .sheet { grid-template-columns:repeat(auto-fill,minmax(9.5rem,1fr)); } .sheet.keepers { grid-template-columns:repeat(auto-fill,minmax(6.5rem,1fr)); } body { font-size:16px; } main { padding:1rem .8rem 3rem; } h1 { font-size:1.6rem; } .stack-cells td, .stack-cells th { padding:.4rem .45rem; } }
+@media (max-width:40rem) { .glance.upright { display:block; } .beside { grid-template-columns:minmax(0,1fr); } .plots .plot { width:42rem; } table.wide { min-width:38rem; } .sheet { grid-template-columns:repeat(auto-fill,minmax(9.5rem,1fr)); } .sheet.keepers { grid-template-columns:repeat(auto-fill,minmax(6.5rem,1fr)); } body { font-size:16px; } main { padding:1rem .8rem 3rem; } h1 { font-size:1.6rem; } .stack-cells td, .stack-cells th { padding:.4rem .45rem; } }
 @media print { .contents { display:none; } .plots,.scroll { overflow:visible; } .sheet { grid-template-columns:repeat(4,1fr); } .sheet.keepers { grid-template-columns:repeat(6,1fr); } .picture img { max-height:16cm; width:auto; max-width:100%; margin:0 auto; } .scroll,.plots { break-inside:auto; } :root { --paper:#fff; --sheet:#fff; --ink:#111; --soft:#444; --line:#bbb; --accent:#8a3213; --good:#1d5b41; --warn:#6d4700; --bad:#8a3213; } body { font-size:10.5pt; } h2 { break-after:avoid; } figure, li, tr { break-inside:avoid; } a { color:inherit; } }
 `;

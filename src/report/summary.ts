@@ -40,7 +40,7 @@ export function spells(run: ReportRun): Spell[] {
     let gap = 0;
     const close = () => {
       if (current.length > 0) {
-        const worst = current.reduce((a, b) => (severity(b) > severity(a) ? b : a));
+        const worst = current.reduce((a, b) => (severity(b, code) > severity(a, code) ? b : a));
         found.push({ spell: { code, frames: current, worst }, at: first });
       }
       current = [];
@@ -59,8 +59,27 @@ export function spells(run: ReportRun): Spell[] {
   return found.sort((a, b) => a.at - b.at).map(({ spell }) => spell);
 }
 
-const severity = (frame: ReportFrame): number =>
-  (frame.verdict === 'drop' ? 1000 : 0) + (1 - (frame.transparency ?? 1)) * 100 + (frame.fwhmRatio ?? 1);
+/** How far beyond its limit a frame's reason lies, dropped frames first. */
+function severity(frame: ReportFrame, code: string): number {
+  const reason = frame.reasons.find((item) => item.code === code);
+  const beyond =
+    reason?.value !== undefined && reason.limit !== undefined && reason.value > 0 && reason.limit > 0
+      ? Math.abs(Math.log(reason.value / reason.limit))
+      : 0;
+  return (frame.verdict === 'drop' ? 1000 : 0) + beyond;
+}
+
+/** The worst of a spell in words that do not repeat what happened. */
+function worstWords({ code, worst }: Spell): string {
+  const reason = worst.reasons.find((item) => item.code === code);
+  if (reason?.value === undefined) return reason?.text ?? '';
+  const { value } = reason;
+  if (code === 'cloud') return `At worst ${fixed(100 * value, 0)} % of the stars’ light came through.`;
+  if (code === 'shaken') return `Stars are smeared by ${fixed(value, 1)} px in a way the sky does not move.`;
+  if (code === 'soft')
+    return `Stars are up to ${fixed(100 * (value - 1), 0)} % wider than in the best frames.`;
+  return reason.text;
+}
 
 const SPELL_WORDS: Readonly<Record<string, string>> = {
   cloud: 'Cloud passed',
@@ -95,8 +114,7 @@ export function spellSentence(spell: Spell, zone: string): string {
   ]
     .filter((part) => part !== '')
     .join(', ');
-  const reason = spell.worst.reasons.find((item) => item.code === spell.code);
-  return `${SPELL_WORDS[spell.code] ?? spell.code}${when} (${cost || many(spell.frames.length, 'frame')}). ${reason?.text ?? ''}`.trim();
+  return `${SPELL_WORDS[spell.code] ?? spell.code}${when} (${cost || many(spell.frames.length, 'frame')}). ${worstWords(spell)}`.trim();
 }
 
 /** Where the camera was knocked: the first frame of each further segment. */

@@ -48,6 +48,8 @@ export interface ReportFrame {
   /** Size as stored, px. */
   readonly width?: number;
   readonly height?: number;
+  /** True when the stored picture is turned by a quarter for viewing. */
+  readonly sideways?: boolean;
   /** Motion of the camera itself against the reference frame, px at the middle. */
   readonly headMotion?: { readonly x: number; readonly y: number };
   readonly streaks: readonly ReportStreak[];
@@ -104,12 +106,14 @@ export interface ReportStack {
     readonly gain: number;
     readonly ideal: number;
   };
-  /** Measured noise of the mean of the first n frames against one frame, where it was worked out. */
+  /** One sentence a master. */
   readonly mastersUsed: readonly string[];
   /** Share of samples left out by the clip, 0..1. */
   readonly rejectedShare?: number;
   /** Paths relative to the page. */
   readonly picture?: string;
+  /** Size of the picture beside the page, px. */
+  readonly pictureSize?: { readonly width: number; readonly height: number };
   readonly single?: string;
   readonly coverage?: string;
   readonly rejected?: string;

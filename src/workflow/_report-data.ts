@@ -41,6 +41,7 @@ import {
   trackTarget,
   zoneAt,
 } from '../sky/index.js';
+import { turnedPlace } from './_report-turn.js';
 import { planOf } from './plan.js';
 
 /** What measuring left in a frame's `extra`. */
@@ -147,7 +148,8 @@ function reportFrame(
     reasons: json.reasons,
     remarks: json.remarks ?? [],
     exposureTime: exposure,
-    starCount: json.starCount,
+    // A frame that could not be read has no stars counted, not none.
+    starCount: record.sound ? json.starCount : undefined,
     fwhm: json.fwhm,
     fwhmRatio: measurement?.fwhmRatio,
     ...zoneWidths(extra.zones),
@@ -164,19 +166,30 @@ function reportFrame(
     clippedShare: extra.clippedShare ?? undefined,
     width: json.width,
     height: json.height,
+    sideways: (record.header.orientation ?? 1) >= 5 ? true : undefined,
     headMotion: extra.headMotion === undefined ? undefined : { x: extra.headMotion.x, y: extra.headMotion.y },
     streaks: extra.streaks ?? [],
   });
 }
 
-function residualMap(alignment: StoredAlignment): GridMap | undefined {
+/** What alignment left in each zone, turned as the picture is seen. */
+function residualMap(alignment: StoredAlignment, orientation: number | undefined): GridMap | undefined {
   const { zones } = alignment;
   if (zones.length === 0) return undefined;
-  const columns = 1 + Math.max(...zones.map((zone) => zone.column));
-  const rows = 1 + Math.max(...zones.map((zone) => zone.row));
+  const stored = {
+    columns: 1 + Math.max(...zones.map((zone) => zone.column)),
+    rows: 1 + Math.max(...zones.map((zone) => zone.row)),
+  };
+  const sideways = (orientation ?? 1) >= 5;
+  const columns = sideways ? stored.rows : stored.columns;
+  const rows = sideways ? stored.columns : stored.rows;
   const values = new Array<number | null>(columns * rows).fill(null);
   for (const { column, row, rms, count } of zones) {
-    if (count > 0 && Number.isFinite(rms)) values[row * columns + column] = rms;
+    if (count === 0 || !Number.isFinite(rms)) continue;
+    const middle = (index: number, of: number) => (2 * index + 1) / of - 1;
+    const [x, y] = turnedPlace([middle(column, stored.columns), middle(row, stored.rows)], orientation);
+    const index = (place: number, of: number) => Math.min(of - 1, Math.floor(((place + 1) / 2) * of));
+    values[index(y, rows) * columns + index(x, columns)] = rms;
   }
   return { columns, rows, values };
 }
@@ -190,7 +203,7 @@ function reportAlignment(stored: StoredAlignment, sample: FrameRecord | undefine
     rms: stored.rms,
     cornerRms: stored.cornerRms,
     matchedFrames: stored.matchedFrames,
-    residuals: residualMap(stored),
+    residuals: residualMap(stored, sample?.header.orientation),
     focalLengthPx: focal,
     focalLengthMm: focalMm,
     plateScale: focalMm === undefined || pitch === undefined ? undefined : plateScale(pitch, focalMm),

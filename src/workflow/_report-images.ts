@@ -53,10 +53,13 @@ export async function smallJpeg(
     readonly longSide: number;
     readonly orientation?: number | undefined;
     readonly quality?: number;
+    /** Brightness, 1 = as it is; previews are dark for a page. */
+    readonly lift?: number;
   },
 ): Promise<Buffer> {
   return turned(sharp(path), options.orientation)
     .resize({ width: options.longSide, height: options.longSide, fit: 'inside', withoutEnlargement: true })
+    .linear(options.lift ?? 1, 0)
     .toColorspace('srgb')
     .jpeg({ quality: options.quality ?? 74, mozjpeg: true })
     .toBuffer();
@@ -87,4 +90,10 @@ export async function smallMap(
   return sharp(grey, { raw: { width: info.width, height: info.height, channels: 1 } })
     .png({ compressionLevel: 9 })
     .toBuffer();
+}
+
+/** Width and height of a picture file as stored, px. */
+export async function sizeOf(path: string): Promise<{ readonly width: number; readonly height: number }> {
+  const { width, height } = await sharp(path).metadata();
+  return { width, height };
 }

@@ -27,7 +27,7 @@ import {
 } from '../report/index.js';
 import { addCloseUps } from './_report-close-ups.js';
 import { gatherReport, present, type RunSource } from './_report-data.js';
-import { openPictures, type PictureFolder, smallJpeg, smallMap } from './_report-images.js';
+import { openPictures, type PictureFolder, sizeOf, smallJpeg, smallMap } from './_report-images.js';
 import { loadDefects, runFolder, writeWhole } from './_run-folder.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
@@ -155,7 +155,7 @@ async function illustrate(work: Work, run: ReportRun, source: RunSource): Promis
     const longSide = frame.verdict === 'keep' ? settings.keptSide : settings.judgedSide;
     const { orientation } = record.header;
     const thumbnail = await pictures.add(`${frame.id}.jpg`, () =>
-      smallJpeg(folder.preview(frame.id), { longSide, orientation }),
+      smallJpeg(folder.preview(frame.id), { longSide, orientation, lift: 1.4 }),
     );
     frames.push({
       ...frame,
@@ -226,9 +226,11 @@ async function reportStack(work: Work, source: RunSource): Promise<ReportStack |
           smallMap(path, { longSide: settings.mapSide, orientation }),
         );
   const { singleJpeg, ...offered } = files;
+  const picture = await jpeg(files.pictureJpeg, 'picture', settings.pictureSide);
   return present({
     ...stackFacts(library, record),
-    picture: await jpeg(files.pictureJpeg, 'picture', settings.pictureSide),
+    picture,
+    pictureSize: picture === undefined ? undefined : await sizeOf(join(work.dir, picture)),
     single: await jpeg(singleJpeg, 'single', settings.mapSide * 2),
     coverage: await map(files.coverage, 'coverage'),
     rejected: await map(files.rejected, 'rejected'),
