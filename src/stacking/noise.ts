@@ -42,7 +42,14 @@ export function medianSigma(count: number): number {
 }
 
 /**
- * What theory gives for noise of one frame over noise of the stack.
+ * Share of the median's extra noise that is left when 8 x 8 interpolated pixels are binned. Neighbours share
+ * part of their noise; their medians share less of it, so binning evens out more of the median's noise than
+ * of the mean's. Measured on white noise for 3 to 33 frames, good to 1 %; 1 would hold for unrelated pixels.
+ */
+const MEDIAN_EXCESS_LEFT = 0.46;
+
+/**
+ * What theory gives for noise of one frame over noise of the stack, each binned 8 x 8.
  *
  * @param method how frames were combined
  * @param sigmas noise of each frame after scaling, relative to the reference frame's; all 1 for equal frames
@@ -52,7 +59,8 @@ export function idealGain(method: TileMethod, sigmas: readonly number[], weights
   const n = sigmas.length;
   if (method === 'median') {
     const meanVariance = sigmas.reduce((sum, s) => sum + s * s, 0) / n;
-    return 1 / (medianSigma(n) * Math.sqrt(meanVariance));
+    const overMean = 1 + MEDIAN_EXCESS_LEFT * (medianSigma(n) * Math.sqrt(n) - 1);
+    return Math.sqrt(n / meanVariance) / overMean;
   }
   const total = weights.reduce((sum, w) => sum + w, 0);
   const variance = sigmas.reduce((sum, s, i) => sum + (weights[i]! * s) ** 2, 0);
