@@ -33,6 +33,8 @@ export interface PeakOptions {
   readonly cap?: number;
 }
 
+/** The quartile of a normal distribution lies this many sigma from its middle. */
+const QUARTILE = 0.674_489_8;
 /** Where two peaks this near are one unless the light between them drops, px. */
 const MERGE_REACH = 26;
 
@@ -58,7 +60,7 @@ interface Tiles {
 }
 
 /**
- * Noise of the filtered map in tiles: 1.4826 x the median absolute deviation, never below what the step
+ * Noise of the filtered map in tiles, from the lower quartile's distance to the median, never below what the step
  * between levels allows. An rms instead of the deviation's median makes like frames differ threefold.
  */
 function tileNoise(map: FilteredMap, options: PeakOptions): Tiles {
@@ -88,9 +90,8 @@ function tileNoise(map: FilteredMap, options: PeakOptions): Tiles {
       const sorted = samples.subarray(0, n);
       sorted.sort();
       const mid = sorted[n >> 1]!;
-      for (let i = 0; i < n; i++) sorted[i] = Math.abs(sorted[i]! - mid);
-      sorted.sort();
-      noise[row * columns + column] = 1.4826 * sorted[n >> 1]!;
+      // From the lower half only: stars of a crowded field raise the upper one.
+      noise[row * columns + column] = (mid - sorted[n >> 2]!) / QUARTILE;
       center[row * columns + column] = mid;
     }
   }

@@ -1,4 +1,4 @@
-import { type Mask, median, type Plane, type StarTable } from '../core/index.js';
+import { FWHM_PER_SIGMA, type Mask, median, type Plane, STAR_FLAGS, type StarTable } from '../core/index.js';
 import { filterPlane } from './_filter.js';
 import { type Peaks, peaksOf } from './_peaks.js';
 import { measureStars, spreadSelection } from './_stars.js';
@@ -43,9 +43,9 @@ export function measureFrame(plane: MeasuringPlane, options: MeasureOptions): Fr
   let peaks = peaksOf(map, { ...peakOptions, sigma: FIRST_SIGMA });
   const avoid = objectMap(plane, peaks, FIRST_SIGMA);
   const mesh = meshOf(plane, { mask, avoid, cell }) ?? first;
-  const typical = typicalSigma(plane, peaks, mesh, options);
-  if (typical > SOFT_SIGMA) {
-    const sigma = Math.min(6, typical);
+  const { filter } = typicalSigma(plane, peaks, mesh, options);
+  if (filter > SOFT_SIGMA) {
+    const sigma = Math.min(6, filter);
     map = filterPlane(plane, { mesh, mask, sigma });
     peaks = peaksOf(map, { ...peakOptions, mesh, sigma });
   }
@@ -72,20 +72,27 @@ export function measureFrame(plane: MeasuringPlane, options: MeasureOptions): Fr
   };
 }
 
-/** Typical sigma across the trail of the frame's clear stars, px, from a sample of bright peaks. */
+/**
+ * Typical sigma of the frame's clear stars, px, from a sample of bright peaks: across the trail, and of the
+ * round filter that suits their length and width best. NaN when too few are clear.
+ */
 function typicalSigma(
   plane: MeasuringPlane,
   peaks: Peaks,
   mesh: BackgroundMesh,
   options: MeasureOptions,
-): number {
+): { across: number; filter: number } {
   const rows = spreadSelection(plane, peaks, Math.min(peaks.count, 120)).filter((k) => peaks.snr[k]! > 12);
   const sample = measureStars(plane, peaks, rows.slice(0, 80), { ...options, mesh, sigma: 1.6 });
-  const widths: number[] = [];
+  const across: number[] = [];
+  const filter: number[] = [];
   for (let i = 0; i < sample.count; i++) {
-    if ((sample.flags[i]! & ~4) === 0) widths.push(sample.fwhmMinor[i]! / 2.354_82);
+    if ((sample.flags[i]! & ~STAR_FLAGS.BLENDED.bit) !== 0) continue;
+    across.push(sample.fwhmMinor[i]! / FWHM_PER_SIGMA);
+    filter.push((sample.fwhmMinor[i]! / FWHM_PER_SIGMA) * Math.sqrt(sample.elongation[i]!));
   }
-  return widths.length >= 5 ? median(widths) : Number.NaN;
+  if (across.length < 5) return { across: Number.NaN, filter: Number.NaN };
+  return { across: median(across), filter: median(filter) };
 }
 
 function starsOf(
@@ -95,8 +102,8 @@ function starsOf(
   options: MeasureOptions,
   maxStars: number,
 ): { stars: StarTable; detectedCount: number } {
-  const typical = typicalSigma(plane, peaks, mesh, options);
-  const sigma = typical > 0 ? typical : 1.5;
+  const { across } = typicalSigma(plane, peaks, mesh, options);
+  const sigma = across > 0 ? across : 1.5;
   // A few more than asked for, since some turn out to be defects or no stars at all.
   const rows = spreadSelection(plane, peaks, Math.ceil(maxStars * 1.15) + 20);
   const measured = measureStars(plane, peaks, rows, { ...options, mesh, sigma });
