@@ -104,7 +104,7 @@ async function lookAtAll(
   const worth = files.filter(({ failure }) => failure?.code !== 'EMPTY_FILE' && failure?.code !== 'ALL_ZERO');
   const looks = await tools.look(
     context,
-    worth.map(({ path, name }) => ({ path, name })),
+    worth.map(({ path, name, size }) => ({ path, name, size })),
   );
   const byId = new Map(worth.map((file, i) => [file.id, looks[i]!]));
   return files.map((file) => ({ file, look: byId.get(file.id) ?? {} }));

@@ -1,4 +1,4 @@
-import { Cancelled, type FrameHeader, throwIfCancelled, toPlainError } from '../core/index.js';
+import { FormatError, type FrameHeader, throwIfCancelled, toPlainError } from '../core/index.js';
 import { instantOf, isFrameName, pairFiles } from '../frames/index.js';
 import { compiledUrl, createWorkerPool } from '../kernels/index.js';
 import type { FileSystem } from '../library/index.js';
@@ -31,31 +31,57 @@ export interface IntakeTools {
   ): number | undefined;
 }
 
+/** How long one file may take before it is given up, ms; grows with its size. No decoder needs a tenth of it. */
+const timeLimit = (size: number): number => 60_000 + size / 1000;
+
 async function lookInThreads(
   context: WorkflowContext,
   files: readonly LookInput[],
 ): Promise<readonly Look[]> {
   if (files.length === 0) return [];
   const pool = createWorkerPool(compiledUrl(import.meta.url, './glimpse-worker.js'), context.workers);
+  const looks: Look[] = new Array(files.length);
+  let next = 0;
+  let done = 0;
+  const tell = () =>
+    context.progress({ task: 'looking at frames', done, total: files.length, unit: 'frames' });
+  const lookAt = async (file: LookInput): Promise<Look> => {
+    const limit = AbortSignal.timeout(timeLimit(file.size));
+    try {
+      return await pool.run<Look>('look', file, {
+        signal: context.signal ? AbortSignal.any([context.signal, limit]) : limit,
+      });
+    } catch (error) {
+      throwIfCancelled(context.signal);
+      // A file on which a decoder never ends, or that brought its thread down: the file is the finding.
+      if (!limit.aborted) return { failure: toPlainError(error) };
+      const seconds = Math.round(timeLimit(file.size) / 1000);
+      return {
+        failure: toPlainError(
+          new FormatError(
+            'DECODER_LIMIT',
+            `Expected ${file.name} to be read within ${seconds} s but it was not; it was copied as it is.`,
+            {
+              path: file.path,
+            },
+          ),
+        ),
+      };
+    }
+  };
+  // As many lanes as threads, so that a file's time begins when a thread takes it.
+  const lane = async (): Promise<void> => {
+    while (next < files.length) {
+      const i = next++;
+      looks[i] = await lookAt(files[i]!);
+      done++;
+      tell();
+    }
+  };
   try {
-    let done = 0;
-    const tell = () =>
-      context.progress({ task: 'looking at frames', done, total: files.length, unit: 'frames' });
     tell();
-    return await Promise.all(
-      files.map(async (file): Promise<Look> => {
-        try {
-          return await pool.run<Look>('look', file, { signal: context.signal });
-        } catch (error) {
-          if (error instanceof Cancelled) throw error;
-          throwIfCancelled(context.signal);
-          return { failure: toPlainError(error) }; // a thread that a file brought down: the file is the finding
-        } finally {
-          done++;
-          tell();
-        }
-      }),
-    );
+    await Promise.all(Array.from({ length: Math.min(pool.size, files.length) }, lane));
+    return looks;
   } finally {
     await pool.close();
   }

@@ -17,6 +17,8 @@ export interface LookInput {
   readonly path: string;
   /** Name on the card, for readers that heed it. */
   readonly name: string;
+  /** Bytes. */
+  readonly size: number;
 }
 
 /** Reads header and pixels of a file and takes a quick look. Never throws for a bad file. */
