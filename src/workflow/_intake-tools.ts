@@ -32,7 +32,7 @@ export interface IntakeTools {
 }
 
 /** How long one file may take before it is given up, ms; grows with its size. No decoder needs a tenth of it. */
-const timeLimit = (size: number): number => 60_000 + size / 1000;
+const timeLimit = (size: number): number => 60_000 + Math.ceil(size / 1000);
 
 async function lookInThreads(
   context: WorkflowContext,
