@@ -12,7 +12,9 @@ export interface Peak {
 
 const CELLS_ACROSS = 6;
 const CELLS_DOWN = 4;
-const CANDIDATES_PER_CELL = 40;
+const PEAKS_PER_CELL = 40;
+/** Candidates looked at in full in a cell, so that a noisy frame stays cheap. */
+const LOOKS_PER_CELL = 120;
 
 /** A local maximum of the binned picture. */
 interface Candidate {
@@ -24,7 +26,7 @@ interface Candidate {
 /**
  * Finds compact peaks in the background-free binned picture and keeps those whose light reaches into the
  * touching pixels of the full frame: a sensor defect is one pixel, a star on the sharpest lens still wets
- * its neighbours. At most 40 peaks in each of 6 x 4 cells are looked at.
+ * its neighbours. At most 40 peaks are taken in each of 6 x 4 cells.
  */
 export function findPeaks(
   pixels: FramePixels,
@@ -33,9 +35,17 @@ export function findPeaks(
 ): Peak[] {
   const peaks: Peak[] = [];
   for (const cell of candidates(frame, picture)) {
+    let found = 0;
+    let looked = 0;
     for (const candidate of cell) {
-      const peak = lookCloser(pixels, frame, candidate);
-      if (peak) peaks.push(peak);
+      if (found >= PEAKS_PER_CELL || looked >= LOOKS_PER_CELL) break;
+      const spot = brightestIn(pixels, frame, candidate);
+      if (isLonePixel(pixels, spot)) continue;
+      looked++;
+      const peak = lookCloser(pixels, spot, Math.max(10, 2 * frame.block));
+      if (!peak) continue;
+      peaks.push(peak);
+      found++;
     }
   }
   return peaks.sort((a, b) => b.flux - a.flux || a.y - b.y || a.x - b.x);
@@ -83,9 +93,7 @@ function candidates(
       cells[cellOf(x / width, y / height)]!.push({ x, y, excess });
     }
   }
-  return cells.map((cell) =>
-    cell.sort((a, b) => b.excess - a.excess || a.y - b.y || a.x - b.x).slice(0, CANDIDATES_PER_CELL),
-  );
+  return cells.map((cell) => cell.sort((a, b) => b.excess - a.excess || a.y - b.y || a.x - b.x));
 }
 
 /** Higher than its eight neighbours, and fallen below half three pixels away on at least seven of eight sides. */
@@ -114,26 +122,71 @@ const LEAST_SUPPORT = 0.4;
 /** The brightest pixel stands this many sigma of single pixels above its window. */
 const PEAK_NOISE = 4;
 
-function lookCloser(pixels: FramePixels, frame: BinnedFrame, candidate: Candidate): Peak | undefined {
-  const { block } = frame;
-  const reach = Math.max(6, block);
-  const cx = candidate.x * block + (block >> 1);
-  const cy = candidate.y * block + (block >> 1);
-  const window = excessWindow(pixels, { cx, cy, radius: reach });
-  const { size, excess, noise } = window;
-  // The brightest pixel within the block (and one around it).
-  let best = -1;
-  const near = Math.ceil(block / 2) + 1;
-  for (let dy = -near; dy <= near; dy++) {
-    for (let dx = -near; dx <= near; dx++) {
-      const at = (reach + dy) * size + reach + dx;
-      if (excess[at] !== undefined && (best < 0 || excess[at]! > excess[best]!)) best = at;
+/** One pixel of the full frame. */
+interface Spot {
+  readonly x: number;
+  readonly y: number;
+}
+
+/** Level of a pixel, fraction of white; the planes of a colour frame are averaged. Places outside are read at the edge. */
+function levelAt(pixels: FramePixels, px: number, py: number): number {
+  const { width, height, data, whiteLevel } = pixels;
+  const x = px < 0 ? 0 : px >= width ? width - 1 : px;
+  const y = py < 0 ? 0 : py >= height ? height - 1 : py;
+  const at = y * width + x;
+  if (pixels.kind !== 'color') return data[at]! / whiteLevel[pixels.cfa ? cfaColor(pixels.cfa, x, y) : 1];
+  const plane = width * height;
+  return (
+    (data[at]! / whiteLevel[0] + data[plane + at]! / whiteLevel[1] + data[2 * plane + at]! / whiteLevel[2]) /
+    3
+  );
+}
+
+/** Level of a pixel above the lowest of its own colour twelve pixels to each side (whole repeats of any pattern). */
+function aboveSurroundings(pixels: FramePixels, x: number, y: number): number {
+  const step = 12;
+  const lowest = Math.min(
+    levelAt(pixels, x - step, y),
+    levelAt(pixels, x + step, y),
+    levelAt(pixels, x, y - step),
+    levelAt(pixels, x, y + step),
+  );
+  return levelAt(pixels, x, y) - lowest;
+}
+
+/** The brightest pixel of the candidate's block and the pixels next to it. */
+function brightestIn(pixels: FramePixels, { block }: BinnedFrame, candidate: Candidate): Spot {
+  let best = { x: candidate.x * block, y: candidate.y * block };
+  let highest = Number.NEGATIVE_INFINITY;
+  for (let y = candidate.y * block - 1; y <= (candidate.y + 1) * block; y++) {
+    for (let x = candidate.x * block - 1; x <= (candidate.x + 1) * block; x++) {
+      const level = levelAt(pixels, x, y);
+      if (level > highest) {
+        highest = level;
+        best = { x, y };
+      }
     }
   }
-  const bx = best % size;
-  const by = (best - bx) / size;
-  if (best < 0 || bx < 1 || by < 1 || bx >= size - 1 || by >= size - 1) return undefined;
-  const top = excess[best]!;
+  return best;
+}
+
+/** A quick test that most hot pixels fail: hardly any light in the four touching pixels. */
+function isLonePixel(pixels: FramePixels, { x, y }: Spot): boolean {
+  const top = aboveSurroundings(pixels, x, y);
+  const touching =
+    aboveSurroundings(pixels, x - 1, y) +
+    aboveSurroundings(pixels, x + 1, y) +
+    aboveSurroundings(pixels, x, y - 1) +
+    aboveSurroundings(pixels, x, y + 1);
+  return touching < 0.5 * LEAST_SUPPORT * top;
+}
+
+/** Holds a bright pixel against the noise of its surroundings and its light against that of its neighbours. */
+function lookCloser(pixels: FramePixels, spot: Spot, reach: number): Peak | undefined {
+  const window = excessWindow(pixels, { cx: spot.x, cy: spot.y, radius: reach });
+  const { size, excess, noise } = window;
+  const middle = reach * size + reach;
+  const top = excess[middle]!;
   if (!(top > PEAK_NOISE * noise)) return undefined;
   const floor = Math.max(0.1 * top, 2 * noise);
   let touching = 0;
@@ -141,61 +194,58 @@ function lookCloser(pixels: FramePixels, frame: BinnedFrame, candidate: Candidat
   for (let dy = -1; dy <= 1; dy++) {
     for (let dx = -1; dx <= 1; dx++) {
       if (dx === 0 && dy === 0) continue;
-      const value = excess[best + dy * size + dx]!;
+      const value = excess[middle + dy * size + dx]!;
       if (dx === 0 || dy === 0) touching += value;
       if (value > floor) wet++;
     }
   }
   // The sum of four pixels has twice the noise of one; three times that is no chance.
   if (touching < Math.max(LEAST_SUPPORT * top, 6 * noise) || wet < 3) return undefined;
-  return centroid(window, { bx, by, left: cx - reach, top: cy - reach });
+  return centroid(window, { bx: reach, by: reach, left: spot.x - reach, top: spot.y - reach });
 }
 
 interface Window {
   readonly size: number;
-  /** Above the window's own median of the same colour, fraction of white. */
+  /** Above the outer ring's median of the same colour, fraction of white. */
   readonly excess: Float32Array;
-  /** Scatter of the window's pixels, fraction of white. */
+  /** Scatter of the outer ring's pixels, fraction of white. */
   readonly noise: number;
 }
 
-/** Pixels around a place as excess over the median of their own colour; planes of a colour frame are averaged. */
+/**
+ * Pixels around a place as excess over the median of their own colour in the outer ring of the window, where a
+ * star of any focus has ended.
+ */
 function excessWindow(
   pixels: FramePixels,
   place: { readonly cx: number; readonly cy: number; readonly radius: number },
 ): Window {
-  const { width, height } = pixels;
-  const size = 2 * place.radius + 1;
+  const { radius } = place;
+  const size = 2 * radius + 1;
   const excess = new Float32Array(size * size);
   const colors = new Uint8Array(size * size);
+  const ring: number[] = [];
   const byColor: number[][] = [[], [], []];
+  const inner = 0.65 * radius;
   for (let j = 0; j < size; j++) {
-    const y = Math.min(height - 1, Math.max(0, place.cy - place.radius + j));
+    const y = Math.min(pixels.height - 1, Math.max(0, place.cy - radius + j));
     for (let i = 0; i < size; i++) {
-      const x = Math.min(width - 1, Math.max(0, place.cx - place.radius + i));
-      const at = y * width + x;
-      let value: number;
-      let color = 1;
-      if (pixels.kind === 'color') {
-        const plane = width * height;
-        value =
-          (pixels.data[at]! / pixels.whiteLevel[0] +
-            pixels.data[plane + at]! / pixels.whiteLevel[1] +
-            pixels.data[2 * plane + at]! / pixels.whiteLevel[2]) /
-          3;
-      } else {
-        color = pixels.cfa ? cfaColor(pixels.cfa, x, y) : 1;
-        value = pixels.data[at]! / pixels.whiteLevel[color as 0 | 1 | 2];
-      }
-      excess[j * size + i] = value;
-      colors[j * size + i] = color;
+      const x = Math.min(pixels.width - 1, Math.max(0, place.cx - radius + i));
+      const at = j * size + i;
+      const value = levelAt(pixels, x, y);
+      const color = pixels.cfa ? cfaColor(pixels.cfa, x, y) : 1;
+      excess[at] = value;
+      colors[at] = color;
+      if (Math.abs(i - radius) < inner && Math.abs(j - radius) < inner) continue;
+      ring.push(at);
       byColor[color]!.push(value);
     }
   }
   const centers = byColor.map((values) => median(values));
   for (let k = 0; k < excess.length; k++) excess[k]! -= centers[colors[k]!]!;
   const step = pixels.quantization / Math.min(...pixels.whiteLevel);
-  return { size, excess, noise: Math.max(upperSpread(excess), step) };
+  const spread = upperSpread(Float32Array.from(ring, (at) => excess[at]!));
+  return { size, excess, noise: Math.max(spread, step) };
 }
 
 /**

@@ -34,7 +34,7 @@ export function frameRun(shots: readonly Shot[]): Framed[] {
   let last = 0;
   for (let i = 1; i < shots.length; i++) {
     if (changeAt(shots, { i, from: last, to: shots.length, steps, rate: STILL }) !== 'framing') continue;
-    last = whereBetween(shots, lastSeen(shots, i, last), i);
+    last = whereBetween(shots, lastSeen(shots, { i, from: last, steps }), i);
     cuts.set(last, NEW_FRAMING);
   }
   // Each framing has its own rate of the sky: only within one can smaller steps be told.
@@ -160,7 +160,7 @@ type Change = 'framing' | 'zoom' | 'knock' | undefined;
 /** What happened between shot i-1 and shot i, if it lasted. */
 function changeAt(shots: readonly Shot[], place: Place): Change {
   const { i, from, to, rate } = place;
-  const before = lastSeen(shots, i, from);
+  const before = lastSeen(shots, { i, from, steps: place.steps });
   if (before < 0 || !shots[i]!.frame.glimpse) return undefined;
   const first = before === i - 1 ? place.steps[i] : holdAgainst(shots[before]!, shots[i]!, rate);
   const change = first && judgeStep(shots[i]!, first, rate);
@@ -202,7 +202,9 @@ function comparable(a: Shot, b: Shot): boolean {
 }
 
 /** The last shot before i to compare it with (cloud or twilight may lie between), else the one just before. */
-function lastSeen(shots: readonly Shot[], i: number, from: number): number {
+function lastSeen(shots: readonly Shot[], { i, from, steps }: Omit<Place, 'to' | 'rate'>): number {
+  // Stars that match those of the shot just before leave nothing to look for further back.
+  if (steps[i]?.match.shift) return i - 1;
   for (let k = i - 1; k >= Math.max(from, i - LOOK_ROUND); k--)
     if (comparable(shots[k]!, shots[i]!)) return k;
   return shots[i - 1]!.frame.glimpse ? i - 1 : -1;

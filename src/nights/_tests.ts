@@ -1,6 +1,6 @@
 import { median } from '../core/index.js';
 import { isAtPace, isSteady } from './_cadence.js';
-import { idleBetween, type Shot } from './_order.js';
+import { folderOf, idleBetween, type Shot } from './_order.js';
 import { cutWhere, type Run, shutterOf } from './_runs.js';
 import { type Framed, frameRun, holdAgainst } from './_segments.js';
 import { sameSettings, sameShutter } from './_settings.js';
@@ -184,7 +184,10 @@ function isOfAClock(draft: Draft, neighbours: readonly (Draft | undefined)[]): b
 function nextRun(drafts: readonly Draft[], i: number): Draft | undefined {
   const own = drafts[i]!;
   const last = own.shots.at(-1)!;
-  for (const later of drafts.slice(i + 1)) {
+  const dated = last.startMs !== undefined;
+  // Without times only the very next frames of the same folder can be what a test was for.
+  for (const later of drafts.slice(i + 1, dated ? undefined : i + 2)) {
+    if (!dated && folderOf(later.shots[0]!.frame.path) !== folderOf(last.frame.path)) return undefined;
     if (later.role !== 'light' && later.role !== 'test') continue;
     const idle = idleBetween(last, later.shots[0]!);
     if (idle > TEST_SPAN) return undefined;
