@@ -192,6 +192,14 @@ export function drawStars(scene: FrameScene, sites: Sites, to: Collector): void 
   });
 }
 
+/** Mean displacement of the light of a shaken frame, px; zero for a still one. */
+export function shakeShift(shot: Shot): [number, number] {
+  if (!shot.shake) return [0, 0];
+  const path = shakePath(shot);
+  const mean = (axis: 0 | 1) => path.reduce((sum, offset) => sum + offset[axis], 0) / path.length;
+  return [mean(0), mean(1)];
+}
+
 /** The whole path of a shaken camera, px. */
 export function shakePath(shot: Shot): [number, number][] {
   return Array.from({ length: 24 }, (_, i) => shakeOffset(shot, (i + 0.5) / 24));

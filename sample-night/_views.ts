@@ -11,7 +11,7 @@ import type { LandLayer } from './_land.js';
 import { GRID_STEP, type LensGrid } from './_lens-grid.js';
 import { collectLight } from './_light.js';
 import type { FrameScene } from './_scene.js';
-import { forEachStar, shakePath, spotSigma } from './_star-light.js';
+import { forEachStar, shakeShift, spotSigma } from './_star-light.js';
 import { gainOf, type NightScenario, type Shot } from './night-scenario.js';
 
 /** True stars of a frame, brightest first. */
@@ -116,17 +116,13 @@ export function trueStars(scene: FrameScene, minFlux: number): TrueStars {
   const { width, height } = scenario.camera;
   const gain = gainOf(scenario, shot);
   const rows: number[][] = [];
-  const path = shot.shake ? shakePath(shot) : [];
-  const shift = path.reduce(
-    ([x, y], [dx, dy]) => [x + dx / path.length, y + dy / path.length] as [number, number],
-    [0, 0],
-  );
+  const shift = shakeShift(shot);
   forEachStar(scene, ({ path: p, electrons, index }) => {
     const flux = electrons[1]! / gain;
     if (flux < minFlux) return;
     // The mean of a short arc lies beside its middle point by a third of the sagitta: Simpson's rule.
-    const x = (p[0]! + 4 * p[2]! + p[4]!) / 6 + shift[0]!;
-    const y = (p[1]! + 4 * p[3]! + p[5]!) / 6 + shift[1]!;
+    const x = (p[0]! + 4 * p[2]! + p[4]!) / 6 + shift[0];
+    const y = (p[1]! + 4 * p[3]! + p[5]!) / 6 + shift[1];
     if (!(x >= 0 && y >= 0 && x <= width - 1 && y <= height - 1)) return;
     if (land && land.cover[Math.round(y) * width + Math.round(x)]! > 0.5) return;
     const dx = p[4]! - p[0]!;

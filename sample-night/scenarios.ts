@@ -21,7 +21,7 @@ const dew = (seed = 71): NightScenario =>
     name: 'dew',
     seed,
     frames: 24,
-    aim: { azimuth: 200, altitude: 40 },
+    aim: { azimuth: 200, altitude: 25 },
     land: { kind: 'hills', skyline: 9, trees: 5 },
     happenings: [{ kind: 'dew', from: 7, sigma: 0.12, loss: 0.018 }],
   });

@@ -16,6 +16,7 @@ import type { FrameScene } from './_scene.js';
 import { makeSensor, readOut, type Sensor } from './_sensor.js';
 import { skyGlow } from './_sky-glow.js';
 import { type StarField, starField } from './_star-field.js';
+import { shakeShift } from './_star-light.js';
 import { asPixels, headerOf, landMask, noiseFree, skyNodes, type TrueStars, trueStars } from './_views.js';
 import { gainOf, type NightScenario, realExposure, type Shot } from './night-scenario.js';
 import { type SimulatedStars, type StarTableOptions, simulateStarTable } from './star-table.js';
@@ -48,7 +49,7 @@ export interface SimulatedNight {
   readonly scenario: NightScenario;
   readonly frames: readonly SimulatedFrame[];
   readonly truth: NightTruth;
-  /** The place on frame `to` that shows the sky of (x, y) on frame `from`, at their mid-exposures. */
+  /** The place on frame `to` that shows the sky of (x, y) on frame `from`: the middles of the light, so mid-exposure and the mean of any shake. */
   readonly mapPoint: (from: number, to: number, x: number, y: number) => readonly [number, number];
 }
 
@@ -210,10 +211,12 @@ export function simulateNight(scenario: NightScenario): SimulatedNight {
       const b = scenario.shots[to]!;
       const ga = geometries(String(from));
       const gb = geometries(String(to));
-      const [sx, sy, sz] = pixelToSky(ga, ga.skyAt(a.time + realExposure(a) / 2), x, y);
+      const [fx, fy] = shakeShift(a);
+      const [tx, ty] = shakeShift(b);
+      const seen = pixelToSky(ga, ga.skyAt(a.time + realExposure(a) / 2), x - fx, y - fy);
       const out = new Float64Array(3);
-      starToPixel(gb, gb.skyAt(b.time + realExposure(b) / 2), sx, sy, sz, out);
-      return [out[0]!, out[1]!];
+      starToPixel(gb, gb.skyAt(b.time + realExposure(b) / 2), ...seen, out);
+      return [out[0]! + tx, out[1]! + ty];
     },
   };
 }

@@ -211,11 +211,14 @@ describe('frameGeometry', () => {
 });
 
 describe('mapPoint', () => {
-  it('carries each star of one frame onto itself in another, through refraction and a knock', () => {
+  it('carries each star of one frame onto itself in another, through refraction, a knock and a shake', () => {
     const night = simulateNight(
       smallNight({
         cadence: 200,
-        happenings: [{ kind: 'knock', at: 4, move: { x: 12, y: 9, rotation: 0.7 } }],
+        happenings: [
+          { kind: 'knock', at: 4, move: { x: 12, y: 9, rotation: 0.7 } },
+          { kind: 'shake', at: 7, length: 6, angle: 40 },
+        ],
       }),
     );
     const first = night.frames[0]!.stars(200);
