@@ -16,7 +16,7 @@ import {
 import { nightOf } from '../sky/index.js';
 import { attachArrivals } from './_attach.js';
 import type { IntakeTools } from './_intake-tools.js';
-import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions } from './_site-choice.js';
+import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions, siteNotNamed } from './_site-choice.js';
 import { bodyOf, type Member, membersOf, newMember, startOf, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 import type { Look } from './glimpse-worker.js';
@@ -66,6 +66,7 @@ export async function sortArrivals(
   const nights = splitNights(members, { tools, zone, clockOffset: options.clockOffset ?? 0 });
   const touched = new Set(options.cardSessions);
   const notes: string[] = [];
+  const unnamed: string[] = [];
   for (const [night, ofNight] of [...nights].sort(([a], [b]) => (a < b ? -1 : 1))) {
     throwIfCancelled(context.signal);
     context.progress({ task: 'sorting', done: 0, note: night });
@@ -75,7 +76,9 @@ export async function sortArrivals(
       ...options,
       members: ofNight,
     });
-    const existing = chosen.existing ? membersOf(library, chosen.existing) : [];
+    const existing = chosen.existing
+      ? await membersOf(context, library, { tools, session: chosen.existing })
+      : [];
     const joined = joinMembers(tools, existing, ofNight);
     const remarks = clockRemarks(context, tools, chosen.content, joined);
     await storeSession(library, tools, {
@@ -84,8 +87,10 @@ export async function sortArrivals(
       members: joined,
     });
     notes.push(...place.notes, ...remarks);
+    if (place.source === 'none' && !chosen.existing?.site) unnamed.push(chosen.content.id);
     touched.add(chosen.content.id);
   }
+  if (unnamed.length > 0) notes.unshift(siteNotNamed(options.zone ?? zone, unnamed, options));
   const sessions = [...touched].map((id) => session(library, id)).filter((found) => found !== undefined);
   await attachArrivals(
     library,
@@ -283,6 +288,8 @@ function clockRemarks(
     ({ hasHeader, header }) => hasHeader && startOf(tools, session, header) === undefined,
   );
   if (without.length > 0)
-    remarks.push(`${without.length} frames carry no time; they were sorted by their place on the card.`);
+    remarks.push(
+      `${without.length === 1 ? '1 frame carries' : `${without.length} frames carry`} no time; sorted by place on the card.`,
+    );
   return remarks;
 }

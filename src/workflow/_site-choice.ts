@@ -163,13 +163,13 @@ export function choosePlace(library: Library, options: PlaceOptions, evidence: N
     return done(only, 'plan', [`The site is ${only.name}, from the only plan for ${evidence.night}.`]);
   const usual = defaultSite(library);
   if (usual) return done(usual, 'default', [`The site is ${usual.name}, your default site.`]);
-  const none = done(undefined, 'none');
-  return {
-    ...none,
-    notes: [
-      `Site not named: wall clocks are read in zone ${none.zone}${options.zone === undefined ? ' of this computer' : ''}; name the site with amend ${evidence.night} --site NAME --at LAT,LON.`,
-    ],
-  };
+  return done(undefined, 'none');
+}
+
+/** One sentence about nights whose site nobody named. */
+export function siteNotNamed(zone: string, nights: readonly string[], options: PlaceOptions): string {
+  const which = nights.length === 1 ? '' : ` for ${nights.length} nights`;
+  return `Site not named${which}: wall clocks are read in zone ${zone}${options.zone === undefined ? ' of this computer' : ''}; name the site with amend ${nights[0]} --site NAME --at LAT,LON.`;
 }
 
 const positionNote = (site: SiteRecord): string[] =>

@@ -3,6 +3,8 @@ import {
   contentOf,
   type FileFailure,
   type FrameContent,
+  type FrameRecord,
+  framePath,
   type Library,
   type LooseFile,
   loadGlimpse,
@@ -19,6 +21,7 @@ import type { FrameForGrouping, FrameGlimpse, Grouping } from '../nights/index.j
 import { moonIllumination, moonPosition } from '../sky/index.js';
 import type { IntakeTools } from './_intake-tools.js';
 import type { LatLon } from './_site-choice.js';
+import type { WorkflowContext } from './context.js';
 
 /** A frame on its way into a session. */
 export interface Member {
@@ -37,7 +40,7 @@ export interface Member {
   readonly failure?: FileFailure;
   /** True when the library did not hold this frame before. */
   readonly fresh: boolean;
-  /** True when it comes from another session, so that its quick look has to be kept anew. */
+  /** True when its quick look has to be kept anew: it comes from another session, or the kept one was lost. */
   readonly moved?: boolean;
 }
 
@@ -90,27 +93,53 @@ export function newMember(
   };
 }
 
-/** The frames that a session already holds. */
-export const membersOf = (library: Library, session: SessionRecord): Member[] =>
-  contentOf(library, session.id).map(({ record, ...content }) => {
-    const glimpse = record.sound
-      ? loadGlimpse(library, { folder: session.folder, frameId: record.id })
-      : undefined;
+/** The frames that a session already holds; a quick look that got lost is taken again. */
+export async function membersOf(
+  context: WorkflowContext,
+  library: Library,
+  from: { readonly tools: IntakeTools; readonly session: SessionRecord },
+): Promise<Member[]> {
+  const held = contentOf(library, from.session.id);
+  const glimpses = new Map<string, FrameGlimpse>();
+  const lost: FrameRecord[] = [];
+  for (const { record } of held) {
+    if (!record.sound) continue;
+    const kept = loadGlimpse(library, { folder: from.session.folder, frameId: record.id });
+    if (kept) glimpses.set(record.id, kept);
+    else lost.push(record);
+  }
+  const looks = await from.tools.look(
+    context,
+    lost.map((record) => ({
+      path: framePath(library, record),
+      name: record.files[0]!.name,
+      size: record.files[0]!.size,
+    })),
+  );
+  lost.forEach(({ id }, i) => {
+    const { glimpse } = looks[i]!;
+    if (glimpse) glimpses.set(id, glimpse);
+  });
+  const relooked = new Set(lost.map(({ id }) => id));
+  return held.map(({ record, fileIds }) => {
+    const glimpse = glimpses.get(record.id);
     const failure = record.files[0]?.failure;
     return {
       id: record.id,
       header: record.header,
-      fileIds: content.fileIds,
+      fileIds,
       cardPath: record.files[0]?.cardPath ?? '',
       modifiedMs: record.files[0]?.modifiedMs ?? 0,
       sound: record.sound,
       hasHeader: record.header.formatName !== 'unreadable',
       fresh: false,
+      moved: relooked.has(record.id),
       ...(glimpse ? { glimpse } : {}),
       ...(record.chosenRole ? { chosenRole: record.chosenRole } : {}),
       ...(failure ? { failure } : {}),
     };
   });
+}
 
 /** Key of the body whose clock took a frame. */
 export const bodyOf = (header: FrameHeader): string => header.serial ?? header.camera ?? '';

@@ -91,13 +91,13 @@ export function amend(
   return withHeld(context, 'amending a session', async (library) => {
     const before = findSession(library, wanted);
     const content = amendedContent(library, before, options);
-    const members = membersOf(library, before);
+    const members = await membersOf(context, library, { tools, session: before });
     const skyChanged =
       content.siteId !== before.site?.id ||
       content.zone !== before.zone ||
       content.clockOffset !== before.clockOffset ||
       JSON.stringify(content.clockOffsets) !== JSON.stringify(before.clockOffsets);
-    const changed = await storeByNight(library, tools, { before, content, members });
+    const changed = await storeByNight(library, tools, { context, before, content, members });
     const id = session(library, before.id) ? before.id : changed[0]!;
     const owner = { kind: 'session' as const, id };
     if (options.notes !== undefined) setNotes(library, owner, options.notes);
@@ -165,6 +165,7 @@ async function storeByNight(
   library: Library,
   tools: IntakeTools,
   parts: {
+    readonly context: WorkflowContext;
     readonly before: SessionRecord;
     readonly content: SessionContent;
     readonly members: readonly Member[];
@@ -206,7 +207,7 @@ async function storeByNight(
         site: position,
         members: joinMembers(
           tools,
-          target ? membersOf(library, target) : [],
+          target ? await membersOf(parts.context, library, { tools, session: target }) : [],
           members.map((member) => ({ ...member, moved: true })),
         ),
       });

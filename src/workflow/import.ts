@@ -119,6 +119,9 @@ export async function importCard(
   }
 }
 
+/** Codes of files that may well be sound but that no reader of ours understands. */
+const NOT_OURS: ReadonlySet<string> = new Set(['UNKNOWN_FORMAT', 'UNSUPPORTED_FORMAT', 'DECODER_LIMIT']);
+
 function conclude(
   library: Library,
   parts: {
@@ -141,6 +144,7 @@ function conclude(
     .filter((found) => found !== undefined)
     .sort((a, b) => (a.night === b.night ? (a.id < b.id ? -1 : 1) : a.night < b.night ? 1 : -1));
   const uncopied = failed.filter(({ copied }) => !copied).length;
+  const unknown = failed.filter(({ copied, code }) => copied && NOT_OURS.has(code)).length;
   const secondSound = copy.second === undefined || copy.second.failed.length === 0;
   const cardMayBeReused = uncopied === 0 && secondSound;
   return {
@@ -159,20 +163,39 @@ function conclude(
     session: [...sessions].sort((a, b) => b.lightCount - a.lightCount)[0],
     sequences: sessions.flatMap(({ id }) => sequencesOf(library, id)),
     notes: [...library.warnings, ...sorted.notes],
-    summary: summarise(copy, { uncopied, damaged: failed.length - uncopied, cardMayBeReused }),
+    summary: summarise(copy, {
+      uncopied,
+      damaged: failed.length - uncopied - unknown,
+      unknown,
+      cardMayBeReused,
+    }),
   };
 }
 
 function summarise(
   copy: CopyReport,
-  facts: { readonly uncopied: number; readonly damaged: number; readonly cardMayBeReused: boolean },
+  facts: {
+    readonly uncopied: number;
+    readonly damaged: number;
+    readonly unknown: number;
+    readonly cardMayBeReused: boolean;
+  },
 ): string {
   const files = copy.found + copy.attachments;
   const copies = copy.second ? ' and in the second folder' : '';
+  const of = (n: number, said: string, saidOfOne: string) =>
+    n === 0 ? '' : ` ${n} of them ${n === 1 ? saidOfOne : said}.`;
   const damage =
-    facts.damaged === 0
-      ? ''
-      : ` ${facts.damaged} of them ${facts.damaged === 1 ? 'is' : 'are'} damaged on the card itself and cannot be used.`;
+    of(
+      facts.damaged,
+      'are damaged on the card itself and cannot be used',
+      'is damaged on the card itself and cannot be used',
+    ) +
+    of(
+      facts.unknown,
+      'are of a kind that this version cannot read',
+      'is of a kind that this version cannot read',
+    );
   if (!facts.cardMayBeReused) {
     const second = copy.second?.failed.length ?? 0;
     const missing = [
