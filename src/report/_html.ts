@@ -11,14 +11,14 @@ const ESCAPES: Readonly<Record<string, string>> = {
   "'": '&#39;',
 };
 
-/** Escapes text from files and people: markup characters, and control characters that no page should carry. */
+/**
+ * Escapes text from files and people: markup characters, and characters that no page should carry: control
+ * codes, and marks that turn the direction of the text around them.
+ */
 export function escapeText(text: string): string {
-  return (
-    text
-      // biome-ignore lint/suspicious/noControlCharactersInRegex: control characters are what is taken out
-      .replace(/[\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f-\u009f\ufffe\uffff]/g, '')
-      .replace(/[&<>"']/g, (character) => ESCAPES[character]!)
-  );
+  return text
+    .replace(/(?![\t\n\r])\p{Cc}|[\u202a-\u202e\u2066-\u2069\ufffe\uffff]/gu, '')
+    .replace(/[&<>"']/g, (character) => ESCAPES[character]!);
 }
 
 type Piece = string | number | Markup | undefined | false | readonly Piece[];

@@ -48,11 +48,11 @@ function glance(data: ReportData, told: Told): Markup {
   const upright = size !== undefined && size.height > size.width;
   const measures = size ? new Markup(` width="${size.width}" height="${size.height}"`) : undefined;
   const picture = stack?.picture
-    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}"${measures} alt="The finished picture: ${stack.framesUsed} frames of the sky stacked, with the land in front"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${run?.settings ?? ''}.</figcaption></figure>`
+    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}"${measures} alt="The finished picture: ${stack.framesUsed} frames of the sky stacked, with the land in front"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${shorten(run?.settings ?? '', 120)}.</figcaption></figure>`
     : undefined;
   return html`<header>
 <h1>${told.title}</h1>
-<p class="lead">${told.headline}</p>
+<p class="lead">${shorten(told.headline, 400)}</p>
 </header>
 <div class="glance${picture && upright ? ' upright' : ''}">${picture}
 <div><ul class="tallies">
@@ -99,7 +99,7 @@ function skySection(data: ReportData): Markup | undefined {
   const moon = facts?.moon;
   const lines = [
     sky.target
-      ? `The target, ${sky.target.name}, is ringed.`
+      ? `The target, ${shorten(sky.target.name, 60)}, is ringed.`
       : 'The target was below the horizon in the middle of the run.',
     moon
       ? `The moon: ${moon.phase}, ${Math.round(100 * moon.illumination)} % lit${sky.moon ? '' : ', below the horizon'}.`
@@ -146,7 +146,7 @@ function otherSection(data: ReportData): Markup | undefined {
   return html`<section id="else"><h2>Else on the card</h2>
 ${
   others.length > 0
-    ? html`<div class="scroll" tabindex="0" role="region" aria-label="Other sequences"><table><thead><tr><th scope="col">what</th><th scope="col">from</th><th scope="col">frames</th><th scope="col">settings</th><th scope="col">why</th></tr></thead><tbody>${others.map((other) => html`<tr><th scope="row">${ROLE_WORDS[other.role] ?? other.role}</th><td class="num">${other.start ? clock(other.start, session.site.zone) : ''}</td><td class="num">${other.frameCount}</td><td>${other.settings}</td><td>${shorten(other.note ?? '', 200)}</td></tr>`)}</tbody></table></div>`
+    ? html`<div class="scroll" tabindex="0" role="region" aria-label="Other sequences"><table><thead><tr><th scope="col">what</th><th scope="col">from</th><th scope="col">frames</th><th scope="col">settings</th><th scope="col">why</th></tr></thead><tbody>${others.map((other) => html`<tr><th scope="row">${shorten(ROLE_WORDS[other.role] ?? other.role, 40)}</th><td class="num">${other.start ? clock(other.start, session.site.zone) : ''}</td><td class="num">${other.frameCount}</td><td>${shorten(other.settings, 120)}</td><td>${shorten(other.note ?? '', 200)}</td></tr>`)}</tbody></table></div>`
     : undefined
 }
 ${

@@ -156,6 +156,8 @@ export function noisePlot(options: {
   /** Gain of the stack, measured; ideal for its method. */
   readonly gain: number;
   readonly ideal: number;
+  /** Larger numbers of frames and what they would give, in order. */
+  readonly more: readonly { readonly frames: number; readonly gain: number }[];
 }): Markup {
   const height = 220;
   const top = 20;
@@ -196,18 +198,15 @@ export function noisePlot(options: {
     `<circle class="m keep" cx="${round(at)}" cy="${round(measured)}" r="5"/>`,
     `<text class="spantext strong" x="${round(at)}" y="${round(measured - 12)}" text-anchor="middle">${options.frames} frames: 1/${fixed(options.gain, 2)} of the noise</text>`,
   );
-  for (const [more, words] of [
-    [options.frames + 5, 'five more'],
-    [options.frames * 2, 'twice as many'],
-  ] as const) {
-    const gain = options.gain * Math.sqrt(more / options.frames);
+  options.more.forEach(({ frames: more, gain }, i) => {
     const place = y(1 / gain);
-    const last = more === options.frames * 2;
+    const last = i === options.more.length - 1;
+    const words = more === options.frames * 2 ? 'twice as many' : `${more - options.frames} more`;
     parts.push(
       `<circle class="m hope" cx="${round(x(more))}" cy="${round(place)}" r="4"/>`,
       `<text class="spantext" x="${round(last ? WIDTH - RIGHT : x(more))}" y="${round(last ? place - 12 : place + 18)}" text-anchor="${last ? 'end' : 'start'}">${words}: 1/${fixed(gain, 2)}</text>`,
     );
-  }
+  });
   return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="Noise left against number of frames">
 <text class="title" x="${LEFT}" y="12">Noise left <tspan class="unit">(share of one frame’s; line: theory, dot: measured, rings: what more frames would give)</tspan></text>
 ${new Markup(parts.join('\n'))}

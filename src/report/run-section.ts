@@ -29,7 +29,7 @@ export function runSection(
     run.start && run.end ? `${clock(run.start, zone)} to ${clock(run.end, zone)} (${zone})` : undefined,
     run.cadence === undefined ? undefined : `a frame every ${fixed(run.cadence, 1)} s`,
   ].filter((part) => part !== undefined);
-  return html`<section id="run-${options.index + 1}"><h2>${name}: ${many(run.frames.length, 'light')}, ${run.settings}</h2>
+  return html`<section id="run-${options.index + 1}"><h2>${name}: ${many(run.frames.length, 'light')}, ${shorten(run.settings, 120)}</h2>
 <p class="soft">${shorten(facts.join(' · '), 300)}</p>
 ${options.events.length > 0 ? html`<ul class="matters">${options.events.map((text) => html`<li>${shorten(text, 400)}</li>`)}</ul>` : html`<p>Nothing happened that is worth a line.</p>`}
 ${plots(run, zone)}

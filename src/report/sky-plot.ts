@@ -1,5 +1,5 @@
 import { line } from 'd3-shape';
-import { html, Markup } from './_html.js';
+import { html, Markup, shorten } from './_html.js';
 import type { ChartPlace, ReportSky } from './types.js';
 
 const RADIUS = 170;
@@ -48,11 +48,11 @@ export function skyPlot(sky: ReportSky, options: { readonly title: string }): Ma
     const left = x > 0.35;
     parts.push(
       `<circle class="target" cx="${at(x)}" cy="${at(y)}" r="9"/>`,
-      html`<text class="spantext strong" x="${at(x) + (left ? -13 : 13)}" y="${at(y) + 4}" text-anchor="${left ? 'end' : 'start'}">${sky.target.name}</text>`
+      html`<text class="spantext strong" x="${at(x) + (left ? -13 : 13)}" y="${at(y) + 4}" text-anchor="${left ? 'end' : 'start'}">${shorten(sky.target.name, 40)}</text>`
         .text,
     );
   }
-  const said = sky.target ? `, with the ${sky.target.name} marked` : '';
+  const said = sky.target ? `, with the ${shorten(sky.target.name, 40)} marked` : '';
   return html`<figure class="plot sky"><svg viewBox="0 0 ${SIZE} ${SIZE + 16}" role="img" aria-label="${options.title}${said}">
 <text class="title" x="0" y="12">${options.title}</text>
 <g transform="translate(0 14)"><circle class="horizon" cx="${at(0)}" cy="${at(0)}" r="${RADIUS}"/>

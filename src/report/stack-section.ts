@@ -1,6 +1,7 @@
 import { fixed, many } from './_format.js';
 import { html, type Markup, shorten } from './_html.js';
 import { gridPlot, noisePlot } from './plots.js';
+import { gainOfMore } from './summary.js';
 import type { ReportAlignment, ReportRun } from './types.js';
 
 const METHOD_WORDS: Readonly<Record<string, string>> = {
@@ -27,7 +28,7 @@ export function stackSection(run: ReportRun): Markup | undefined {
 ${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
-${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal })}</div>` : undefined}
+${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</div>` : undefined}
 ${alignment ? alignmentPart(alignment, aspect) : undefined}
 <div class="maps">
 ${map(stack.single, 'One single frame with the same finish, for comparison')}

@@ -1,7 +1,7 @@
 import { median } from '../core/index.js';
 import { clock, duration, fixed, known, many } from './_format.js';
 import { shortLines } from './transients.js';
-import type { ReportData, ReportFrame, ReportRun, ReportTransient } from './types.js';
+import type { ReportData, ReportFrame, ReportRun, ReportStack, ReportTransient } from './types.js';
 
 /** How the lights of a night were judged. */
 export interface Tally {
@@ -247,4 +247,16 @@ export function whatMattered(data: ReportData): string[] {
     .sort((a, b) => b.cost - a.cost)
     .slice(0, 3)
     .map((item) => item.text);
+}
+
+/** What five more frames and twice as many would give, by the square root of their number. */
+export function gainOfMore(
+  stack: ReportStack,
+): readonly { readonly frames: number; readonly gain: number }[] {
+  const { noise, framesUsed } = stack;
+  if (!noise || framesUsed < 2) return [];
+  return [framesUsed + 5, framesUsed * 2].map((frames) => ({
+    frames,
+    gain: noise.gain * Math.sqrt(frames / framesUsed),
+  }));
 }

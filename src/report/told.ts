@@ -2,7 +2,7 @@ import { shorten } from './_html.js';
 import { nextTime } from './advice.js';
 import { compareNights } from './compare.js';
 import { planAndFact } from './plan-and-fact.js';
-import { headline, runEvents, tally, whatMattered } from './summary.js';
+import { gainOfMore, headline, runEvents, tally, whatMattered } from './summary.js';
 import type { ReportData, Told } from './types.js';
 
 /** A night's date as a person writes it. */
@@ -23,6 +23,9 @@ export function tell(data: ReportData, other?: ReportData): Told {
     matters: whatMattered(data),
     planAndFact: planAndFact(data),
     advice: nextTime(data),
+    moreFrames: data.runs.flatMap(({ sequenceId, stack }) =>
+      stack ? gainOfMore(stack).map((more) => ({ sequenceId, ...more })) : [],
+    ),
     events: data.runs.map((run) => runEvents(run, data.session.site.zone)),
     ...(other ? { compare: { title: titleOf(other), lines: compareNights(data, other) } } : {}),
   };

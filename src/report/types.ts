@@ -243,6 +243,12 @@ export interface Told {
   readonly advice: readonly Advice[];
   /** One a run, in the same order. */
   readonly events: readonly (readonly string[])[];
+  /** What the noise gain of each stack would be with more frames of the same kind. */
+  readonly moreFrames: readonly {
+    readonly sequenceId: string;
+    readonly frames: number;
+    readonly gain: number;
+  }[];
   readonly compare?: { readonly title: string; readonly lines: readonly CompareLine[] };
 }
 

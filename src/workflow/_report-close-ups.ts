@@ -14,7 +14,7 @@ interface Work {
   readonly library: Library;
   readonly session: SessionRecord;
   readonly pictures: PictureFolder;
-  /** Most judged frames to open at full size. */
+  /** Most judged frames to open at full size; 0 opens none, nor those that something crossed. */
   readonly most: number;
 }
 
@@ -44,6 +44,7 @@ export async function addCloseUps(work: Work, run: ReportRun, source: RunSource)
     (frame) => strips.has(frame.id) || sure.some((item) => item.frame.id === frame.id),
   );
   if (wanted.length === 0) return run;
+  if (work.most === 0) return withPictures(run, new Map(), pictures, sharpest);
   const defects = await loadDefects(folder.defects);
   const pool = createWorkerPool(compiledUrl(import.meta.url, './report-worker.js'), context.workers);
   const found = new Map<string, CloseUps>();

@@ -39,7 +39,7 @@ export interface ReportConfig {
   readonly judgedSide: number;
   readonly keptSide: number;
   readonly mapSide: number;
-  /** Most doubtful and dropped frames of a run to open at full size for close-ups of stars; 0 = none, faster. */
+  /** Most doubtful and dropped frames of a run to open at full size for close-ups; 0 opens no frame at all. */
   readonly closeUps: number;
   /** Another session to set beside this one: an id or a date. */
   readonly with?: string;
