@@ -55,11 +55,11 @@ export function stackText(outcomes: readonly StackOutcome[]): string {
   return outcomes
     .map(({ sequenceId, stack, reason }) => {
       if (!stack) return `${sequenceId}: no stack. ${reason ?? ''}`.trim();
-      const noise = stack.noise as { gain: number; ideal: number } | undefined;
+      const noise = stack.noise as { gain?: number; ideal?: number } | undefined;
       const files = stack.files;
       return [
         `${sequenceId}: ${stack.framesUsed} frames, ${duration(stack.totalExposure ?? 0)} of exposure, ${stack.method}.`,
-        noise
+        noise?.gain !== undefined && noise.ideal !== undefined
           ? `  Noise is ${noise.gain.toFixed(2)} times lower than in one frame (ideal ${noise.ideal.toFixed(2)}).`
           : '',
         `  picture  ${files.pictureJpeg}`,

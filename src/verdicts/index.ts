@@ -1,3 +1,4 @@
+export { altitudeAt, zenithInCamera } from './altitude.js';
 export * from './dew.js';
 export * from './judge.js';
 export * from './limits.js';

@@ -15,7 +15,10 @@ export interface RunTransparency {
 }
 
 /** Fewest stars in a zone to believe its transparency. */
-const MIN_ZONE_STARS = 3;
+const MIN_ZONE_STARS = 4;
+
+/** Light lost for each air mass, mag: an ordinary clear night at a dark site. @source common practice, 0.15 to 0.25 in green */
+const EXTINCTION = 0.2;
 
 /**
  * Measures how much light of the run's own stars reached each frame, against the same stars' best.
@@ -40,7 +43,12 @@ export function measureTransparency(
   for (let i = 0; i < frames; i++) {
     const exposure = exposures[i]!;
     const scale = exposure > 0 ? exposure : 1;
-    for (let k = 0; k < trackCount; k++) rate[i * trackCount + k] = flux[i * trackCount + k]! / scale;
+    for (let k = 0; k < trackCount; k++) {
+      const at = i * trackCount + k;
+      const air = photometry.airmass?.[at] ?? Number.NaN;
+      const above = Number.isFinite(air) ? 10 ** (0.4 * EXTINCTION * (air - 1)) : 1;
+      rate[at] = (flux[at]! / scale) * above;
+    }
   }
   const column = (k: number, correct: (at: number) => number): number[] => {
     const values: number[] = [];
@@ -100,17 +108,22 @@ export function measureTransparency(
       weights[place]!.push(expected[k]!);
     }
     let sum = 0;
+    let total = 0;
     let n = 0;
     const loose: number[] = [];
+    // A zone that is half land holds half the stars and half the sky: it has half a say.
+    const typical = median(ratios.filter((zone) => zone.length > 0).map((zone) => zone.length));
     for (let z = 0; z < ZONES * ZONES; z++) {
       loose.push(...ratios[z]!);
       if (ratios[z]!.length < MIN_ZONE_STARS) continue;
-      const value = robustRatio(ratios[z]!, weights[z]!);
+      const value = Math.max(0, robustRatio(ratios[z]!, weights[z]!));
       zone[i * ZONES * ZONES + z] = value;
-      sum += value;
+      const say = Math.min(1, ratios[z]!.length / (0.7 * typical));
+      sum += say * value;
+      total += say;
       n++;
     }
-    if (n >= 3) frame[i] = sum / n;
+    if (n >= 3) frame[i] = sum / total;
     else if (loose.length >= MIN_ZONE_STARS) frame[i] = median(loose);
   }
   // What "best" meant above is the upper quarter of noisy values; bring the clearest frames to 1.

@@ -23,6 +23,8 @@ export interface RunPhotometry {
   /** Predicted places, f32[frames*tracks] each, px. */
   readonly x: Float32Array;
   readonly y: Float32Array;
+  /** Air mass at each place, f32[frames*tracks]; absent when the zenith is unknown. NaN = unknown there. */
+  readonly airmass?: Float32Array;
 }
 
 /** What was measured of a light against what was to be expected, and the verdict that follows. */

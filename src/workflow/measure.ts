@@ -35,10 +35,18 @@ import {
   saveMeasurements,
   starTablePath,
 } from '../library/index.js';
-import { moonIllumination, moonPosition, sunPosition } from '../sky/index.js';
+import { airmass, moonIllumination, moonPosition, sunPosition } from '../sky/index.js';
 import { type FrameMeasurement, firstLandMask } from '../stars/index.js';
-import { type JudgeFrame, judgeRun, type RunJudgement, type VerdictLimits } from '../verdicts/index.js';
+import {
+  altitudeAt,
+  type JudgeFrame,
+  judgeRun,
+  type RunJudgement,
+  type VerdictLimits,
+  zenithInCamera,
+} from '../verdicts/index.js';
 import { type RunFolder, runFolder, saveAlignmentFile, saveDefects, saveMask } from './_run-folder.js';
+import { withoutUnknown } from './_unknown.js';
 import type { WorkflowContext } from './context.js';
 import type {
   FirstLookResult,
@@ -456,7 +464,23 @@ async function photometryOf(
       });
     }),
   );
-  return { trackCount, flux, x: xs, y: ys };
+  return { trackCount, flux, x: xs, y: ys, ...airmassOf(work, sound, alignment, { x: xs, y: ys }) };
+}
+
+/** Air mass at every predicted place, where pole and latitude tell where the zenith is. */
+function airmassOf(
+  work: RunWork,
+  sound: readonly FrameRecord[],
+  alignment: Alignment,
+  places: { readonly x: Float32Array; readonly y: Float32Array },
+): { readonly airmass?: Float32Array } {
+  const latitude = work.session.site?.latitude;
+  if (latitude === undefined) return {};
+  const zenith = zenithInCamera(alignment, { latitude, orientation: sound[0]!.header.orientation });
+  if (!zenith) return {};
+  return {
+    airmass: places.x.map((x, i) => airmass(altitudeAt(alignment, zenith, x, places.y[i]!)) ?? Number.NaN),
+  };
 }
 
 const UNREADABLE = { code: 'unreadable', text: 'The picture could not be read from the file.' } as const;
@@ -538,7 +562,7 @@ async function storeRun(
   );
   const { trackRows: _tracks, frames: _frames, ...summary } = alignment;
   saveAlignment(library, sequence.id, {
-    ...summary,
+    ...withoutUnknown(summary),
     matchedFrames: alignment.frames.filter((frame) => frame.status === 'fitted').length,
     remarks: judged.remarks,
   });

@@ -67,6 +67,7 @@ import {
 } from './_stack-files.js';
 import { stackNoise } from './_stack-noise.js';
 import { type Layer, stackLayer } from './_tiles.js';
+import { withoutUnknown } from './_unknown.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
 import type { CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
@@ -442,7 +443,7 @@ function stackFrames(
         level,
         weight: frameWeight(sky.noise[1], scale),
         ...zoneWeights(member),
-        variance: sampleVariance(sky, { scale, level, source: isColor ? 'color' : 'edge-aware' }),
+        variance: sampleVariance(sky, { scale, level, ...(isColor ? { source: 'color' as const } : {}) }),
       },
     };
   });
@@ -691,7 +692,7 @@ async function writeResults(work: RunWork, results: Results): Promise<ReturnType
     framesUsed: members.length,
     totalExposure: facts.totalExposure,
     body: {
-      alignment: {
+      alignment: withoutUnknown({
         rms: alignment.rms,
         cornerRms: alignment.cornerRms,
         frames: members.map(({ record: member, index }) => ({
@@ -699,8 +700,8 @@ async function writeResults(work: RunWork, results: Results): Promise<ReturnType
           rms: alignment.frames[index]!.rms,
           matched: alignment.frames[index]!.matched,
         })),
-      },
-      noise,
+      }),
+      noise: withoutUnknown(noise),
       files: {
         linearTiff: inLibrary(file('linear.tif')),
         fits: inLibrary(file('linear.fits')),
