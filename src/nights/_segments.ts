@@ -31,10 +31,12 @@ export function frameRun(shots: readonly Shot[]): Framed[] {
   const steps = stepsOf(shots);
   const cuts = new Map<number, string>();
   for (const at of focusSteps(shots)) cuts.set(at, 'The focus changed here for good.');
+  const stray = new Set<number>();
   let last = 0;
   for (let i = 1; i < shots.length; i++) {
-    if (changeAt(shots, { i, from: last, to: shots.length, steps, rate: STILL }) !== 'framing') continue;
-    last = whereBetween(shots, lastSeen(shots, { i, from: last, steps }), i);
+    const place = { i, from: last, to: shots.length, steps, stray, rate: STILL };
+    if (changeAt(shots, place) !== 'framing') continue;
+    last = whereBetween(shots, lastSeen(shots, place), i);
     cuts.set(last, NEW_FRAMING);
   }
   // Each framing has its own rate of the sky: only within one can smaller steps be told.
@@ -42,7 +44,7 @@ export function frameRun(shots: readonly Shot[]): Framed[] {
   for (const [from, to] of spans(cuts, shots.length)) {
     const rate = rateOf(steps.slice(from + 1, to));
     for (let i = from + 1; i < to; i++) {
-      const change = changeAt(shots, { i, from, to, steps, rate });
+      const change = changeAt(shots, { i, from, to, steps, stray, rate });
       if (change === 'framing') cuts.set(i, NEW_FRAMING);
       else if (change === 'zoom') cuts.set(i, 'The zoom or focus ring moved: the picture changed its size.');
       else if (change === 'knock') knocks.add(i);
@@ -152,6 +154,8 @@ interface Place {
   readonly from: number;
   readonly to: number;
   readonly steps: readonly (Step | undefined)[];
+  /** Shots found shaken or lit, whose framing is not that of their neighbours; filled in. */
+  readonly stray: Set<number>;
   readonly rate: { readonly x: number; readonly y: number; readonly scatter: number };
 }
 
@@ -159,8 +163,8 @@ type Change = 'framing' | 'zoom' | 'knock' | undefined;
 
 /** What happened between shot i-1 and shot i, if it lasted. */
 function changeAt(shots: readonly Shot[], place: Place): Change {
-  const { i, from, to, rate } = place;
-  const before = lastSeen(shots, { i, from, steps: place.steps });
+  const { i, to, rate } = place;
+  const before = lastSeen(shots, place);
   if (before < 0 || !shots[i]!.frame.glimpse) return undefined;
   const first = before === i - 1 ? place.steps[i] : holdAgainst(shots[before]!, shots[i]!, rate);
   const change = first && judgeStep(shots[i]!, first, rate);
@@ -172,7 +176,10 @@ function changeAt(shots: readonly Shot[], place: Place): Change {
   // Too long after, or too cloudy, to tell: what was seen stands.
   if (second?.match.verdict === 'unknown') return change;
   const lasting = second && judgeStep(shots[next]!, second, rate);
-  if (!lasting) return undefined;
+  if (!lasting) {
+    if (second?.match.shift) place.stray.add(i);
+    return undefined;
+  }
   // What was a knock only and then another framing altogether is told where the framing changed.
   if (lasting === 'framing') return change === 'framing' ? 'framing' : undefined;
   return change === lasting ? change : 'knock';
@@ -202,11 +209,11 @@ function comparable(a: Shot, b: Shot): boolean {
 }
 
 /** The last shot before i to compare it with (cloud or twilight may lie between), else the one just before. */
-function lastSeen(shots: readonly Shot[], { i, from, steps }: Omit<Place, 'to' | 'rate'>): number {
+function lastSeen(shots: readonly Shot[], { i, from, steps, stray }: Place): number {
   // Stars that match those of the shot just before leave nothing to look for further back.
-  if (steps[i]?.match.shift) return i - 1;
+  if (steps[i]?.match.shift && !stray.has(i - 1)) return i - 1;
   for (let k = i - 1; k >= Math.max(from, i - LOOK_ROUND); k--)
-    if (comparable(shots[k]!, shots[i]!)) return k;
+    if (!stray.has(k) && comparable(shots[k]!, shots[i]!)) return k;
   return shots[i - 1]!.frame.glimpse ? i - 1 : -1;
 }
 

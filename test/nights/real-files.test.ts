@@ -30,7 +30,9 @@ const options = { nightOf: (ms: number) => nightOf(new Date(ms), ZONE) };
 describe.skipIf(!there)(
   'groupFrames on real frames (skipped where the shared folder of real files is absent)',
   () => {
-    it('gives the twelve runs that the times of the tripod sequences imply', async () => {
+    it('gives the twelve runs that the times of the tripod sequences imply', {
+      timeout: 180_000,
+    }, async () => {
       const frames = await framesOf('tripod-sequences', 'card');
       const { sessions, roles } = groupFrames(frames, options);
       const start = new Map(frames.map((frame) => [frame.id, frame.startMs!]));
@@ -55,7 +57,9 @@ describe.skipIf(!there)(
       expect(roles.every(({ role }) => role === 'light' || role === 'test')).toBe(true);
     });
 
-    it('takes real darks with hot pixels and amplifier glow for darks, by their pixels alone', async () => {
+    it('takes real darks with hot pixels and amplifier glow for darks, by their pixels alone', {
+      timeout: 180_000,
+    }, async () => {
       // A folder name without any hint; headerless PNG.
       const { roles, sessions } = groupFrames(await framesOf('darks', 'heap'), options);
       for (const { id, role } of roles) expect(`${id} ${role}`).toBe(`${id} dark`);
@@ -63,7 +67,9 @@ describe.skipIf(!there)(
       expect(sessions[0]!.night).toBe('');
     });
 
-    it('takes frames of stars behind the same amplifier glow for lights, and keeps the darks beside them', async () => {
+    it('takes frames of stars behind the same amplifier glow for lights, and keeps the darks beside them', {
+      timeout: 180_000,
+    }, async () => {
       const frames = [...(await framesOf('darks-sky', 'heap')), ...(await framesOf('darks', 'heap-2'))];
       const { roles } = groupFrames(frames, options);
       // Four of the folder are no star pictures: two of a capped lens, two of a lamp.
