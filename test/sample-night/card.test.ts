@@ -25,6 +25,7 @@ const small = (): NightScenario => {
     frames: 6,
     darks: 1,
     roll: -90,
+    sky: { faintest: 7.5 },
     land: { kind: 'hills', skyline: 4 },
     aim: { azimuth: 240, altitude: 12 },
   });
@@ -136,7 +137,7 @@ describe('makeCard', () => {
   });
 
   it('writes finished pictures only where the camera keeps no raw', async () => {
-    const jpegNight = smallNight({ frames: 2, output: 'jpeg' });
+    const jpegNight = smallNight({ frames: 2, output: 'jpeg', sky: { faintest: 7.5 } });
     const card = await makeCard(join(work, 'jpeg'), { scenario: jpegNight });
     expect(card.files).toEqual([['DCIM/100TARNW/TWK_0211.JPG'], ['DCIM/100TARNW/TWK_0212.JPG']]);
     const picture = new Uint8Array(readFileSync(join(card.card, card.files[0]![0]!)));
