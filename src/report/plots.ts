@@ -67,13 +67,17 @@ export function timeLabels(
   zone: string,
 ): { readonly time: number; readonly text: string }[] {
   const scale = scaleUtc().domain([new Date(domain[0]), new Date(domain[1])]);
+  const ticks = scale.ticks(7);
+  // In a run of a few minutes the marks stand closer than a minute.
+  const close = ticks.some((tick) => tick.getTime() % 60_000 !== 0);
   const format = new Intl.DateTimeFormat('en-GB', {
     timeZone: zone,
     hour: '2-digit',
     minute: '2-digit',
+    ...(close ? { second: '2-digit' } : {}),
     hourCycle: 'h23',
   });
-  return scale.ticks(7).map((tick) => ({ time: tick.getTime(), text: format.format(tick) }));
+  return ticks.map((tick) => ({ time: tick.getTime(), text: format.format(tick) }));
 }
 
 /** A quantity over the night: points with their verdict, an expected line, a limit, and spans with a word. */

@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { noisePlot, timePlot } from '../../src/report/index.js';
+import { noisePlot, timeLabels, timePlot } from '../../src/report/index.js';
 import { STYLE } from '../../src/report/style.js';
 import { lanes } from '../../src/report/time-strip.js';
 
@@ -87,6 +87,16 @@ describe('timePlot', () => {
       expect(Number(x)).toBeLessThanOrEqual(748);
       expect(Number(y)).toBeGreaterThanOrEqual(15);
       expect(Number(y)).toBeLessThanOrEqual(115);
+    }
+  });
+});
+
+describe('timeLabels', () => {
+  it('never writes the same time twice, in a short run or a long one', () => {
+    for (const seconds of [40, 90, 600, 3600, 40_000]) {
+      const labels = timeLabels([0, seconds * 1000], 'Africa/Johannesburg').map(({ text }) => text);
+      expect(labels.length).toBeGreaterThan(1);
+      expect(new Set(labels).size).toBe(labels.length);
     }
   });
 });
