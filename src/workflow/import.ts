@@ -1,4 +1,5 @@
-import { resolve } from 'node:path';
+import { existsSync, realpathSync } from 'node:fs';
+import { basename, dirname, isAbsolute, join, relative, resolve, sep } from 'node:path';
 import { InputError } from '../core/index.js';
 import {
   type CopyReport,
@@ -74,6 +75,10 @@ export async function importCard(
 ): Promise<ImportResult> {
   if (options.zone !== undefined) checkZone(options.zone);
   const card = resolve(options.card);
+  refuseOnCard(card, [
+    ['library', context.libraryDir],
+    ['second', options.second],
+  ]);
   const content = await scanCard(tools.fileSystem ?? nodeFileSystem, card, tools.isFrameName);
   if (content.frames.length === 0) {
     throw new InputError(
@@ -117,6 +122,29 @@ export async function importCard(
   } finally {
     library.close();
   }
+}
+
+/** The card is never written to: neither the library nor the second copy may lie on it. @throws {InputError} */
+function refuseOnCard(card: string, folders: readonly (readonly [string, string | undefined])[]): void {
+  for (const [option, folder] of folders) {
+    if (folder === undefined) continue;
+    const below = relative(realPath(card), realPath(resolve(folder)));
+    if (below === '' || (below !== '..' && !below.startsWith(`..${sep}`) && !isAbsolute(below))) {
+      throw new InputError(
+        'VALUE_OUT_OF_RANGE',
+        `Expected --${option} outside the card ${card}, which is never written to, but received ${folder}; choose a folder on a disk.`,
+      );
+    }
+  }
+}
+
+/** A path with its links followed, as far as it exists. */
+function realPath(path: string): string {
+  if (!existsSync(path)) {
+    const parent = dirname(path);
+    return parent === path ? path : join(realPath(parent), basename(path));
+  }
+  return realpathSync(path);
 }
 
 /** Codes of files that may well be sound but that no reader of ours understands. */

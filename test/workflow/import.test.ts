@@ -251,6 +251,25 @@ describe('importCard', () => {
     expect(base).toBeTruthy();
   });
 
+  it('refuses a library or a second copy on the card itself, also through a link', async () => {
+    const { base, card, library } = room();
+    makeCard(card, 1);
+    const before = treeOf(card);
+    symlinkSync(card, join(base, 'link'));
+    for (const [dir, second] of [
+      [card],
+      [join(card, 'x', 'y')],
+      [join(base, 'link', 'z')],
+      [library, join(card, 'b')],
+    ]) {
+      await expect(run(dir!, card, { second })).rejects.toMatchObject({
+        name: 'InputError',
+        code: 'VALUE_OUT_OF_RANGE',
+      });
+    }
+    expect(treeOf(card)).toEqual(before);
+  });
+
   it('does not follow links on the card', async () => {
     const { base, card, library } = room();
     makeCard(card, 1);
