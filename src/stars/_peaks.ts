@@ -1,4 +1,4 @@
-import { type Mask, type Plane, srgbEncode } from '../core/index.js';
+import { type Mask, median, type Plane, srgbEncode } from '../core/index.js';
 import { type FilteredMap, filterPlane } from './_filter.js';
 import { fillNodes } from './_mesh.js';
 import type { BackgroundMesh } from './types.js';
@@ -35,6 +35,8 @@ export interface PeakOptions {
 
 /** The quartile of a normal distribution lies this many sigma from its middle. */
 const QUARTILE = 0.674_489_8;
+/** And the tenth part this many. */
+const DECILE = 1.281_551_6;
 /** Where two peaks this near are one unless the light between them drops, px. */
 const MERGE_REACH = 26;
 
@@ -91,7 +93,13 @@ function tileNoise(map: FilteredMap, options: PeakOptions): Tiles {
       sorted.sort();
       const mid = sorted[n >> 1]!;
       // From the lower half only: stars of a crowded field raise the upper one.
-      noise[row * columns + column] = (mid - sorted[n >> 2]!) / QUARTILE;
+      let sigma = (mid - sorted[n >> 2]!) / QUARTILE;
+      // A sky cut off at black has no lower half to speak of: there the upper tail tells, within reason.
+      if (nearBlack(options, (x0 + x1) / 2, (y0 + y1) / 2)) {
+        const upper = (sorted[Math.floor(0.9 * n)]! - mid) / DECILE;
+        sigma = Math.max(sigma, Math.min(upper, 2 * sigma));
+      }
+      noise[row * columns + column] = sigma;
       center[row * columns + column] = mid;
     }
   }
@@ -126,6 +134,13 @@ function tileNoise(map: FilteredMap, options: PeakOptions): Tiles {
     }
   }
   return { size, columns, rows, noise: smooth, center };
+}
+
+/** Whether an 8-bit signal is so near black that its noise is cut off at 0. */
+function nearBlack(options: PeakOptions, x: number, y: number): boolean {
+  if (!((options.quantization ?? 0) > 4)) return false;
+  const { mesh } = options;
+  return meshLevelAt(mesh, x, y) < 4 * Math.max(options.quantization!, median(mesh.noise));
 }
 
 function meshLevelAt(mesh: BackgroundMesh, x: number, y: number): number {

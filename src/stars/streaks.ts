@@ -19,6 +19,17 @@ interface Binned {
   readonly data: Float32Array;
 }
 
+/** Shortest streak, px: below it two touching stars look the same. */
+const SHORTEST = 40;
+/** Widest streak, px and as a share of its length: beyond it, it is an edge of land or cloud. */
+const WIDEST = 25;
+const WIDEST_SHARE = 0.2;
+/** Share of a streak's length that must shine; an aircraft's dashes leave gaps. */
+const LEAST_LIT = 0.5;
+/** A shorter line must shine nearly all along: chains of stars in a crowd do not. */
+const LONG = 250;
+const STRETCH = 5;
+const LEAST_LIT_SHORT = 0.85;
 /** Threshold of a binned pixel that may belong to a streak, sigma. */
 const PIXEL_SIGMA = 3;
 /** A piece is a line when its length is this many times its width. */
@@ -35,7 +46,7 @@ export function findStreaks(plane: Plane, options: StreakOptions): Streak[] {
   const binned = binPlane(plane, options);
   if (!binned) return [];
   const trail = trailOf(options.stars);
-  const shortest = Math.max(30, 4 * trail) / binned.bin;
+  const shortest = Math.max(SHORTEST, 4 * trail) / binned.bin;
   const lines = piecesOf(binned, shortest);
   const joined = joinLines(lines, 60 / binned.bin);
   const streaks = joined
@@ -263,13 +274,54 @@ function refine(plane: Plane, options: StreakOptions, line: Line, bin: number): 
     x2 += o2 * nx;
     y2 += o2 * ny;
   }
-  const whole = profile(plane, options, { x1, y1, x2, y2 }, reach, 0.05, 0.95);
+  const line2 = { x1, y1, x2, y2 };
+  const whole = profile(plane, options, line2, reach, 0.05, 0.95);
   const top = Math.max(...whole);
   if (!(top > 0)) return undefined;
+  // Light beside the line must fall on both sides: else it is an edge.
+  const left = whole[0]! + whole[1]! + whole[2]!;
+  const right = whole[whole.length - 1]! + whole[whole.length - 2]! + whole[whole.length - 3]!;
+  if (Math.abs(left - right) > 3 * 0.4 * top) return undefined;
   let sum = 0;
-  for (const value of whole) sum += value;
+  for (const value of whole) sum += Math.max(0, value);
   // Width of the box of the same height and light: 1.064 fwhm of a Gaussian.
-  return { x1, y1, x2, y2, width: sum / top / 1.064, brightness: top };
+  const width = sum / top / 1.064;
+  const length = Math.hypot(x2 - x1, y2 - y1);
+  if (width > WIDEST || width > WIDEST_SHARE * length) return undefined;
+  if (litShare(plane, line2, top) < (length < LONG ? LEAST_LIT_SHORT : LEAST_LIT)) return undefined;
+  return { ...line2, width, brightness: top };
+}
+
+/** Share of the line's length at which it is brighter than the ground beside it by half of its typical light. */
+function litShare(
+  plane: Plane,
+  line: { readonly x1: number; readonly y1: number; readonly x2: number; readonly y2: number },
+  top: number,
+): number {
+  const { width, height, data } = plane;
+  const length = Math.hypot(line.x2 - line.x1, line.y2 - line.y1);
+  const ux = (line.x2 - line.x1) / length;
+  const uy = (line.y2 - line.y1) / length;
+  const at = (s: number, offset: number): number => {
+    const x = Math.round(line.x1 + s * ux - offset * uy);
+    const y = Math.round(line.y1 + s * uy + offset * ux);
+    return x < 0 || y < 0 || x >= width || y >= height ? Number.NaN : data[y * width + x]!;
+  };
+  let lit = 0;
+  let seen = 0;
+  // In stretches: one pixel of a faint line is lost in the noise.
+  for (let s = 0; s + STRETCH <= length; s += STRETCH) {
+    let on = 0;
+    let off = 0;
+    for (let k = 0; k < STRETCH; k++) {
+      on += (at(s + k, -1) + at(s + k, 0) + at(s + k, 1)) / 3;
+      off += (at(s + k, -12) + at(s + k, 12)) / 2;
+    }
+    if (Number.isNaN(on - off)) continue;
+    seen++;
+    if ((on - off) / STRETCH > 0.5 * top) lit++;
+  }
+  return seen === 0 ? 0 : lit / seen;
 }
 
 /** Mean light across a line at offsets -reach..reach, 1 px apart; medians along it, so that stars on it do not count. */
