@@ -143,8 +143,9 @@ export async function decodeRaw(
       return use(decoder, facts);
     } catch (error) {
       if (error instanceof Error && 'byteOffset' in error) throw error;
-      // A trap leaves the decoder's memory in an unknown state: the next file gets a new one.
-      if (error instanceof Error) loaded = undefined;
+      // A file that it gave up on, or a trap, leaves the decoder in a state that spoils the next file (it
+      // refuses a sound one or never ends): that one gets a new decoder.
+      loaded = undefined;
       throw refusal(source, { step, complaints, formatName, cause: error });
     } finally {
       try {
@@ -156,11 +157,10 @@ export async function decodeRaw(
     }
   };
 
-  const done = (result: Omit<DecodedRaw, 'complaints' | 'maximum'>): DecodedRaw => ({
-    maximum: result.facts.maximum,
-    ...result,
-    complaints: [...complaints],
-  });
+  const done = (result: Omit<DecodedRaw, 'complaints' | 'maximum'>): DecodedRaw => {
+    if (complaints.length > 0) loaded = undefined;
+    return { maximum: result.facts.maximum, ...result, complaints: [...complaints] };
+  };
   const facts = run(SETTINGS, (_, first) => first);
   if (want === 'facts') return done({ facts });
   if (facts.rawWidth * facts.rawHeight > MOST_PIXELS_PER_BYTE * source.bytes.byteLength) {

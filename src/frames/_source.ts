@@ -78,12 +78,23 @@ export function checkNotBlank(source: Source): void {
   }
   // A real file starts with a signature: only one that starts with zeros is read through.
   for (let i = 0; i < Math.min(64, bytes.byteLength); i++) if (bytes[i] !== 0) return;
-  for (let i = 64; i < bytes.byteLength; i++) if (bytes[i] !== 0) return;
+  if (!allZero(bytes)) return;
   throw formatError(
     source,
     'ALL_ZERO',
     'Expected a frame but every byte of the file is zero, as from a failing card',
   );
+}
+
+/** Four bytes at a time: such a file may be as long as any frame. */
+function allZero(bytes: Uint8Array): boolean {
+  const lead = Math.min(bytes.byteLength, (4 - (bytes.byteOffset % 4)) % 4);
+  const count = Math.floor((bytes.byteLength - lead) / 4);
+  const words = new Int32Array(bytes.buffer, bytes.byteOffset + lead, count);
+  for (let i = 0; i < count; i++) if (words[i] !== 0) return false;
+  for (let i = 0; i < lead; i++) if (bytes[i] !== 0) return false;
+  for (let i = lead + 4 * count; i < bytes.byteLength; i++) if (bytes[i] !== 0) return false;
+  return true;
 }
 
 /** Bytes as Latin-1 text. */

@@ -250,6 +250,7 @@ function checkPlausible(source: Source, layout: RasterLayout, rowBytes: number):
       source,
       'TRUNCATED',
       `Expected about ${Math.round(whole)} bytes of picture but the strips or tiles hold ${stored}`,
+      { at: layout.offsets[0]! },
     );
   }
 }
