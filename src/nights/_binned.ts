@@ -80,6 +80,8 @@ interface RowJob {
 function addRow(sums: Float32Array, job: RowJob): number {
   const { source, block, scales } = job;
   const period = scales.length;
+  const scale = scales[0]!;
+  if (scales.every((other) => other === scale)) return addEvenRow(sums, job, scale);
   let at = job.start;
   let clipped = 0;
   for (let b = 0; b < sums.length; b++) {
@@ -92,6 +94,27 @@ function addRow(sums: Float32Array, job: RowJob): number {
       }
     }
     sums[b]! += sum;
+  }
+  return clipped;
+}
+
+/** The same for the usual row whose colours all clip at one level: one multiplication a block. */
+function addEvenRow(sums: Float32Array, { source, block, start }: RowJob, scale: number): number {
+  const limit = CLIPPED_FROM / scale;
+  let at = start;
+  let clipped = 0;
+  for (let b = 0; b < sums.length; b++) {
+    let sum = 0;
+    for (const end = at + block; at < end; at++) {
+      const value = source[at]!;
+      if (value >= limit) clipped++;
+      sum += value;
+    }
+    if (Number.isNaN(sum)) {
+      sum = 0;
+      for (let i = at - block; i < at; i++) if (!Number.isNaN(source[i]!)) sum += source[i]!;
+    }
+    sums[b]! += sum * scale;
   }
   return clipped;
 }
