@@ -127,8 +127,15 @@ export async function decodeRaw(
   { want, formatName }: { readonly want: 'facts' | 'pixels'; readonly formatName: string },
 ): Promise<DecodedRaw> {
   if (wasmBinary === undefined) throw new TypeError('provideRawDecoder has not been called in this thread');
-  loaded ??= load(wasmBinary);
-  const { module, complaints } = await loaded;
+  // Another file may have spoiled the decoder while we waited for it.
+  let used: typeof loaded;
+  let ready: Awaited<ReturnType<typeof load>>;
+  do {
+    loaded ??= load(wasmBinary);
+    used = loaded;
+    ready = await used;
+  } while (used !== loaded);
+  const { module, complaints } = ready;
   complaints.length = 0;
   const run = <T>(settings: object, use: (decoder: Decoder, facts: DecoderFacts) => T): T => {
     const decoder = new module.LibRaw();
