@@ -1,4 +1,7 @@
+import { toPlainError } from '../core/index.js';
+import { readPixels, writeDng } from '../frames/index.js';
 import { type CheckReport, checkLibrary, holdLibrary, openLibrary } from '../library/index.js';
+import { ensureRawDecoder } from './_pixels.js';
 import type { WorkflowContext } from './context.js';
 
 /** Options of `check`. */
@@ -7,8 +10,19 @@ export interface CheckOptions {
   readonly repair?: boolean | undefined;
 }
 
-/** Re-hashes the library against its catalogue and checks the database. @throws {StorageError | Cancelled} */
-export async function check(context: WorkflowContext, options: CheckOptions = {}): Promise<CheckReport> {
+/** What a check found, of the library and of the program itself. */
+export interface CheckResult extends CheckReport {
+  /** What is wrong with the decoders; empty when their self-test passed. */
+  readonly decoder: readonly string[];
+}
+
+/**
+ * Re-hashes the library against its catalogue, checks the database, and tests the decoders on a picture
+ * made here.
+ *
+ * @throws {StorageError | Cancelled}
+ */
+export async function check(context: WorkflowContext, options: CheckOptions = {}): Promise<CheckResult> {
   const repair = options.repair === true;
   const library = openLibrary(context.libraryDir, { mode: repair ? 'write' : 'read' });
   try {
@@ -16,11 +30,44 @@ export async function check(context: WorkflowContext, options: CheckOptions = {}
       ? await holdLibrary(library, { task: 'repairing the library', signal: context.signal })
       : () => {};
     try {
-      return await checkLibrary(library, { repair, progress: context.progress, signal: context.signal });
+      const report = await checkLibrary(library, {
+        repair,
+        progress: context.progress,
+        signal: context.signal,
+      });
+      const decoder = await testDecoders();
+      return { ...report, decoder, sound: report.sound && decoder.length === 0 };
     } finally {
       release();
     }
   } finally {
     library.close();
+  }
+}
+
+/** Writes a small mosaic and reads it back: every value must return, and the RAW decoder must be there. */
+export async function testDecoders(): Promise<string[]> {
+  const [width, height, blackLevel] = [64, 48, 256];
+  const data = Uint16Array.from({ length: width * height }, (_, i) => blackLevel + ((i * 37) % 4000));
+  try {
+    ensureRawDecoder();
+    const bytes = writeDng({
+      width,
+      height,
+      data,
+      cfa: { width: 2, height: 2, colors: [0, 1, 1, 2] },
+      blackLevel,
+      whiteLevel: 16383,
+      colorMatrix: [1, 0, 0, 0, 1, 0, 0, 0, 1],
+      asShotNeutral: [0.5, 1, 0.7],
+      exif: { cameraModel: 'self-test' },
+    });
+    const pixels = await readPixels(bytes, 'self-test.dng');
+    const wrong = data.findIndex((value, i) => pixels.data[i] !== value - blackLevel);
+    return pixels.data.length === data.length && wrong < 0
+      ? []
+      : [`pixel ${wrong} of a picture written here reads back differently`];
+  } catch (error) {
+    return [toPlainError(error).message];
   }
 }

@@ -9,8 +9,9 @@ export {
   regroup,
   undecide,
 } from './amend.js';
-export { type CheckOptions, check } from './check.js';
+export { type CheckOptions, type CheckResult, check } from './check.js';
 export * from './context.js';
+export { writeFieldCard } from './field-card.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
 export { type NightOptions, type NightResult, night } from './night.js';

@@ -281,7 +281,7 @@ describe('check', () => {
 
   it('is content with an empty library and stops on request', async () => {
     const context = contextOf(join(scratch(), 'none'));
-    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 0 });
+    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 0, decoder: [] });
     const { dir } = await imported();
     const stop = new AbortController();
     stop.abort();
