@@ -5,42 +5,16 @@ import {
   type Progress,
   StorageError,
   throwIfCancelled,
-  toPlainError,
 } from '../core/index.js';
-import { number, row, rows, run, text } from './_rows.js';
-import {
-  copyVerified,
-  hashFile,
-  moveDurably,
-  type NameBook,
-  nameBook,
-  type ReadFacts,
-  readEdge,
-  SourceError,
-  temporaryName,
-} from './card-copy.js';
+import { currentPath, isHere, recogniseAll, twinOf } from './_recognise.js';
+import { number, row, run, text } from './_rows.js';
+import { openSecond, type SecondReport } from './_second-copy.js';
+import { copyVerified, moveDurably, type ReadFacts, SourceError, temporaryName } from './card-copy.js';
 import type { CardContent, CardFile } from './card-scan.js';
 import { inTransaction, type Library } from './library.js';
-import { insideLibrary, LAYOUT, nameKey, safeName } from './paths.js';
-import type { FileFailure } from './records.js';
+import { insideLibrary, LAYOUT, safeName } from './paths.js';
+import type { FailedFile, FileFailure } from './records.js';
 import { isMissing, storageError } from './system-errors.js';
-
-/** A file that could not be copied, or was copied faithfully but is damaged at the source. */
-export interface FailedFile {
-  /** Path on the card, absolute. */
-  readonly file: string;
-  readonly copied: boolean;
-  readonly code: string;
-  readonly message: string;
-}
-
-/** What a second directory received. */
-export interface SecondReport {
-  readonly directory: string;
-  readonly copied: number;
-  readonly alreadyThere: number;
-  readonly failed: readonly FailedFile[];
-}
 
 /** What `copyCard` did. Frames only, but for `attachments`. */
 export interface CopyReport {
@@ -242,65 +216,6 @@ async function assertRoom(library: Library, folder: string, needed: number): Pro
   }
 }
 
-/** True when the catalogue's file is there in its full size. */
-async function isHere(library: Library, stored: string, size: number): Promise<boolean> {
-  try {
-    const facts = await library.fileSystem.facts(insideLibrary(library.dir, stored));
-    return facts.kind === 'file' && facts.size === size;
-  } catch (error) {
-    if (isMissing(error)) return false;
-    throw storageError(error, stored, 'look at the library');
-  }
-}
-
-/**
- * Files of the card that the library holds already, with their catalogue ids. Same name, size, time, and
- * first and last 64 kB are enough; where only the bytes at the ends agree the whole file is hashed.
- */
-async function recogniseAll(
-  library: Library,
-  files: readonly CardFile[],
-  options: CopyOptions,
-): Promise<Map<CardFile, number>> {
-  const known = new Map<CardFile, number>();
-  if (!row(library, 'SELECT 1 FROM files LIMIT 1')) return known;
-  for (const [n, file] of files.entries()) {
-    throwIfCancelled(options.signal);
-    options.progress({ task: 'looking for files already here', done: n, total: files.length, unit: 'files' });
-    try {
-      const edge = await readEdge(library.fileSystem, file);
-      const alike = rows(library, 'SELECT * FROM files WHERE edge = ?', edge);
-      if (alike.length === 0) continue;
-      let same = alike.filter(
-        (cells) =>
-          cells.size === file.size &&
-          cells.modified_ms === file.modifiedMs &&
-          cells.name === file.name &&
-          cells.twin === '',
-      );
-      if (same.length !== 1) {
-        const facts = await hashFile(library.fileSystem, file.path, options.signal);
-        const twin = twinOf(facts, file);
-        same = alike.filter(
-          (cells) => facts.sha256.equals(cells.sha256 as Uint8Array) && cells.twin === twin,
-        );
-      }
-      const found = same[0];
-      if (found && (await isHere(library, currentPath(found), file.size))) known.set(file, number(found.id)!);
-    } catch (error) {
-      // Unreadable now: the copy will try again, and say so if it stays so.
-      if (!(error instanceof SourceError)) throw error;
-    }
-  }
-  return known;
-}
-
-const currentPath = (cells: ReturnType<typeof row> & object): string => text(cells.path)!;
-
-/** Files without content of their own (empty, all zero) are told apart by name; all others by content alone. */
-const twinOf = (facts: ReadFacts, file: CardFile): string =>
-  facts.size === 0 || facts.allZero ? nameKey(file.cardPath) : '';
-
 function contentFailure(facts: ReadFacts, file: CardFile): FileFailure | undefined {
   if (facts.size === 0) {
     return { code: 'EMPTY_FILE', message: `${file.cardPath} is empty on the card; it was copied as it is.` };
@@ -370,101 +285,5 @@ async function bring(
     throw error instanceof NightcairnError
       ? error
       : storageError(error, job.temporary, 'write to the library');
-  }
-}
-
-/** The second directory: the card's own layout, files of other content under a suffix. */
-async function openSecond(library: Library, directory: string) {
-  const { fileSystem } = library;
-  const report = { copied: 0, alreadyThere: 0, failed: [] as FailedFile[] };
-  const books: NameBook = nameBook(fileSystem);
-  try {
-    await fileSystem.makeFolder(directory);
-  } catch (error) {
-    throw storageError(error, directory, 'make the second copy');
-  }
-  return {
-    report: (): SecondReport => ({ directory, ...report }),
-    async bring(fileId: number, file: CardFile, signal: AbortSignal | undefined): Promise<void> {
-      const entry = row(library, 'SELECT path, sha256, size FROM files WHERE id = ?', fileId)!;
-      const sha256 = Buffer.from(entry.sha256 as Uint8Array);
-      const folder = join(directory, ...file.cardPath.split('/').slice(0, -1).map(safeName));
-      try {
-        const before = row(
-          library,
-          'SELECT path FROM second_copies WHERE file_id = ? AND root = ?',
-          fileId,
-          directory,
-        );
-        for (const place of [before ? String(before.path) : undefined, join(folder, safeName(file.name))]) {
-          if (place !== undefined && (await holds(place, sha256, file.size, signal))) {
-            report.alreadyThere++;
-            remember(place);
-            return;
-          }
-        }
-        await fileSystem.makeFolder(folder);
-        // Named by content, so that what a killed run left is found and replaced by the next.
-        const temporary = join(folder, `.${sha256.toString('hex').slice(0, 16)}.part`);
-        await fileSystem.remove(temporary).catch((error: unknown) => {
-          if (!isMissing(error)) throw error;
-        });
-        const facts = await copyVerified(
-          fileSystem,
-          insideLibrary(library.dir, String(entry.path)),
-          temporary,
-          { signal },
-        );
-        if (!facts.sha256.equals(sha256)) {
-          await fileSystem.remove(temporary);
-          throw new StorageError(
-            'COPY_MISMATCH',
-            `Expected the library's copy of ${file.cardPath} to be unchanged but it differs; run check.`,
-            { path: String(entry.path) },
-          );
-        }
-        const [name] = await books.reserve(folder, [file.name]);
-        const place = join(folder, name!);
-        await moveDurably(fileSystem, temporary, place);
-        remember(place);
-        report.copied++;
-      } catch (error) {
-        if (error instanceof NightcairnError && error.code === 'CANCELLED') throw error;
-        const plain = toPlainError(
-          error instanceof SourceError
-            ? storageError(error.cause, folder, 'read the library')
-            : storageError(error, folder, 'make the second copy'),
-        );
-        report.failed.push({ file: file.path, copied: false, code: plain.code, message: plain.message });
-      }
-
-      function remember(place: string): void {
-        inTransaction(library, () =>
-          run(
-            library,
-            'INSERT INTO second_copies (file_id, root, path) VALUES (?, ?, ?) ON CONFLICT (file_id, root) DO UPDATE SET path = excluded.path',
-            fileId,
-            directory,
-            place,
-          ),
-        );
-      }
-    },
-  };
-
-  async function holds(
-    place: string,
-    sha256: Buffer,
-    size: number,
-    signal: AbortSignal | undefined,
-  ): Promise<boolean> {
-    try {
-      const facts = await fileSystem.facts(place);
-      if (facts.kind !== 'file' || facts.size !== size) return false;
-      return (await hashFile(fileSystem, place, signal)).sha256.equals(sha256);
-    } catch (error) {
-      if (error instanceof SourceError || isMissing(error)) return false;
-      throw error;
-    }
   }
 }

@@ -1,10 +1,10 @@
+export type { SequenceContent } from './_save-sequences.js';
+export type { SecondReport } from './_second-copy.js';
 export { copyVerified, hashFile, type ReadFacts, SourceError } from './card-copy.js';
 export {
   type CopyOptions,
   type CopyReport,
   copyCard,
-  type FailedFile,
-  type SecondReport,
   setFailure,
 } from './card-import.js';
 export { type CardContent, type CardFile, scanCard } from './card-scan.js';
@@ -24,20 +24,17 @@ export {
 export { loadGlimpse, packGlimpse, saveGlimpse, unpackGlimpse } from './glimpse-file.js';
 export { type HoldOptions, holdLibrary } from './holder.js';
 export { inTransaction, type Library, type OpenLibraryOptions, openLibrary } from './library.js';
+export { type LooseFile, looseFiles, sessionsOfFiles } from './loose-files.js';
 export { type MeasurementContent, saveMeasurement, saveMeasurements, setVerdict } from './measurements.js';
 export { migrate, SCHEMA_VERSION, schemaVersion } from './migrate.js';
 export {
   contentOf,
   finishMoves,
-  type LooseFile,
-  looseFiles,
   type NightContent,
   newFrameId,
   removeEmptySession,
-  type SequenceContent,
   saveAttachments,
   saveNight,
-  sessionsOfFiles,
   tidyIncoming,
 } from './night-store.js';
 export {

@@ -126,6 +126,15 @@ export interface FileFailure {
   readonly message: string;
 }
 
+/** A file that could not be copied, or was copied faithfully but is damaged at the source. */
+export interface FailedFile {
+  /** Path on the card, absolute. */
+  readonly file: string;
+  readonly copied: boolean;
+  readonly code: string;
+  readonly message: string;
+}
+
 export interface FrameRecord {
   readonly id: string;
   readonly sessionId: string;
