@@ -1,6 +1,6 @@
 import { type CfaPattern, median, quantile } from '../core/index.js';
 import { repeatCfa } from './_mosaic.js';
-import { rafPattern } from './_raw-containers.js';
+import { rafPattern } from './_raf.js';
 import type { DecodedRaw, DecoderFacts } from './_raw-decoder.js';
 import { formatError, type Source } from './_source.js';
 

@@ -124,6 +124,18 @@ describe('meaning of the values', () => {
     const pixels = await readPixels(tiffOf(base(2, 1, 16, 4, 2), data), 'a.tif');
     expect([...pixels.data]).toEqual([1, 4, 2, 5, 3, 6]);
   });
+  it('reads half and double floats', async () => {
+    const half = await readPixels(
+      tiffOf({ ...base(3, 1, 16), 339: short(3) }, new Uint8Array([0, 0x3e, 0, 0xc0, 1, 0])),
+      'a.tif',
+    );
+    expect([...half.data]).toEqual([1.5, -2, 2 ** -24]); // IEEE 754 binary16: exact
+    const double = await readPixels(
+      tiffOf({ ...base(1, 1, 64), 339: short(3) }, new Uint8Array(new Float64Array([1.5]).buffer)),
+      'a.tif',
+    );
+    expect([...double.data]).toEqual([1.5]);
+  });
   it('reads packed 12-bit samples', async () => {
     const pixels = await readPixels(tiffOf(base(2, 1, 12), new Uint8Array([0xab, 0xc1, 0x23])), 'a.tif');
     expect([...pixels.data]).toEqual([0xabc, 0x123]);
