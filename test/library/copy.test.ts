@@ -1,3 +1,4 @@
+import { spawnSync } from 'node:child_process';
 import { existsSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
@@ -188,6 +189,36 @@ describe('an import on a disk that fills up', () => {
       await expectWhole(dir, 4);
     }
     expect(treeOf(card)).toEqual(before);
+  });
+
+  it('stops cleanly on a disk that is really full, catalogue and all, and resumes after space is made', async ({
+    skip,
+  }) => {
+    const disk = scratch();
+    const mount = (...options: string[]) =>
+      spawnSync('mount', ['-t', 'tmpfs', ...options, 'tmpfs', disk], { stdio: 'ignore' }).status === 0;
+    if (process.platform !== 'linux' || !mount('-o', 'size=256k')) skip('no small disk can be mounted here');
+    try {
+      const { card } = room();
+      makeCard(card, 30, { size: 20_000 });
+      // The look at free space is told a lie, so that the full disk is met in the middle of things.
+      const fileSystem: FileSystem = { ...nodeFileSystem, freeSpace: async () => 1e12 };
+      const codes: string[] = [];
+      for (let size = 256; size <= 1600; size += 64) {
+        expect(mount('-o', `remount,size=${size}k`)).toBe(true);
+        await importWith(join(disk, 'library'), card, fileSystem).then(
+          () => codes.push('done'),
+          (error: { code?: string }) => codes.push(error.code ?? String(error)),
+        );
+      }
+      // Every stop is the same clean one; once there is room the import is complete.
+      expect(new Set(codes)).toEqual(new Set(['DISK_FULL', 'done']));
+      expect(codes.at(-1)).toBe('done');
+      expect(codes.indexOf('done')).toBe(codes.lastIndexOf('DISK_FULL') + 1);
+      await expectWhole(join(disk, 'library'), 30);
+    } finally {
+      spawnSync('umount', [disk]);
+    }
   });
 
   it('says before it begins when the card cannot fit, and copies nothing', async () => {
