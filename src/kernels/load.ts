@@ -34,6 +34,20 @@ interface Wasm {
   ): Promise<{ instance: { exports: unknown } }>;
 }
 
+/** Least memory worth starting with, pages: 64 MiB. */
+const MIN_PAGES = 1024;
+
+/** Reserves address space for a memory; less of it where the machine limits address space. */
+function reserve(wasm: Wasm, wanted: number): { store: WasmMemory; maximum: number } {
+  for (let maximum = wanted; ; maximum = Math.floor(maximum / 2)) {
+    try {
+      return { store: new wasm.Memory({ initial: 1, maximum, shared: true }), maximum };
+    } catch (error) {
+      if (maximum / 2 < MIN_PAGES) throw error;
+    }
+  }
+}
+
 /**
  * Starts the compiled kernels over a memory of their own (shared, so that another thread may be given it).
  *
@@ -43,8 +57,7 @@ interface Wasm {
  */
 export async function loadKernels(bytes: Uint8Array, maxBytes = MAX_PAGES * PAGE): Promise<Kernels> {
   const wasm = (globalThis as unknown as { WebAssembly: Wasm }).WebAssembly;
-  const maximum = Math.min(MAX_PAGES, Math.max(1, Math.floor(maxBytes / PAGE)));
-  const store = new wasm.Memory({ initial: 1, maximum, shared: true });
+  const { store, maximum } = reserve(wasm, Math.min(MAX_PAGES, Math.max(1, Math.floor(maxBytes / PAGE))));
   const { instance } = await wasm.instantiate(bytes, { env: { memory: store, abort: () => {} } });
   const run = instance.exports as Exports;
   const memory = makeMemory(

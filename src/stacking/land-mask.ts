@@ -1,5 +1,5 @@
 import { type ColorImage, type Mask, madSigma, median, type Plane } from '../core/index.js';
-import { distanceTo } from './_distance.js';
+import { distanceTo, STEPS_PER_PX } from './_distance.js';
 
 /** How the land's edge is found; px unless said. */
 export interface LandMaskOptions {
@@ -47,12 +47,13 @@ export function refineLandMask(first: Mask, land: ColorImage, options: LandMaskO
   return softEdge(refined, feather);
 }
 
-/** Distance to the nearest pixel of the other kind, px. */
-function edgeDistance(mask: Mask): Float32Array {
+/** Distance to the nearest pixel of the other kind, thirds of a px. */
+function edgeDistance(mask: Mask): Uint16Array {
   const { width, height, data } = mask;
   const toLand = distanceTo(width, height, (at) => data[at] !== 0);
   const toSky = distanceTo(width, height, (at) => data[at] === 0);
-  return toLand.map((d, at) => (data[at] ? toSky[at]! : d));
+  for (let at = 0; at < data.length; at++) if (data[at]) toLand[at] = toSky[at]!;
+  return toLand;
 }
 
 /** Green, averaged over 3 x 3 px; NaN is left out. */
@@ -86,17 +87,18 @@ interface Levels {
 }
 
 /** Median sky and land in each cell and its neighbours, a little away from the edge; NaN where there is none. */
-function cellLevels(mask: Mask, gray: Float32Array, toEdge: Float32Array, band: number): Levels {
+function cellLevels(mask: Mask, gray: Float32Array, toEdge: Uint16Array, band: number): Levels {
   const { width, height } = mask;
   const columns = Math.ceil(width / CELL);
   const rows = Math.ceil(height / CELL);
+  const [near, far] = [(STEPS_PER_PX * band) / 3, STEPS_PER_PX * 4 * band];
   const bins = [0, 1].map(() => Array.from({ length: columns * rows }, () => [] as number[]));
   for (let y = 0; y < height; y += 2) {
     for (let x = 0; x < width; x += 2) {
       const at = y * width + x;
       const value = gray[at]!;
       // Close to the edge the first mask may be wrong, far from it the level may be another.
-      if (Number.isNaN(value) || toEdge[at]! < band / 3 || toEdge[at]! > 4 * band) continue;
+      if (Number.isNaN(value) || toEdge[at]! < near || toEdge[at]! > far) continue;
       bins[mask.data[at] ? 1 : 0]![Math.floor(y / CELL) * columns + Math.floor(x / CELL)]!.push(value);
     }
   }
@@ -133,14 +135,14 @@ function pixelNoise(gray: Float32Array, width: number, height: number): number {
 function classify(
   first: Mask,
   gray: Float32Array,
-  by: { toEdge: Float32Array; levels: Levels; noise: number; band: number },
+  by: { toEdge: Uint16Array; levels: Levels; noise: number; band: number },
 ): Mask {
   const { width, height } = first;
   const data = first.data.slice();
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       const at = y * width + x;
-      if (by.toEdge[at]! > by.band || Number.isNaN(gray[at]!)) continue;
+      if (by.toEdge[at]! > STEPS_PER_PX * by.band || Number.isNaN(gray[at]!)) continue;
       const cell = cellOf(by.levels, x, y);
       const sky = by.levels.sky[cell]!;
       const land = by.levels.land[cell]!;
@@ -162,7 +164,12 @@ function growSilhouettes(mask: Mask, gray: Float32Array, levels: Levels): void {
     return sky - land > SILHOUETTE * sky && gray[at]! < (sky + land) / 2;
   };
   const open: number[] = [];
-  for (let at = 0; at < data.length; at++) if (data[at]) open.push(at);
+  // Land inside land cannot grow: only its outline is looked at.
+  for (let at = 0; at < data.length; at++) {
+    const onEdge = at % width === 0 || at % width === width - 1 || at < width || at >= data.length - width;
+    const inner = !onEdge && data[at - 1] && data[at + 1] && data[at - width] && data[at + width];
+    if (data[at] && !inner) open.push(at);
+  }
   while (open.length > 0) {
     const at = open.pop()!;
     const x = at % width;
@@ -176,13 +183,13 @@ function growSilhouettes(mask: Mask, gray: Float32Array, levels: Levels): void {
 }
 
 /** Drops specks: land with fewer than 2 land neighbours of 8, sky with more than 5. */
-function settle(mask: Mask, toEdge: Float32Array, band: number): void {
+function settle(mask: Mask, toEdge: Uint16Array, band: number): void {
   const { width, height, data } = mask;
   const before = data.slice();
   for (let y = 1; y < height - 1; y++) {
     for (let x = 1; x < width - 1; x++) {
       const at = y * width + x;
-      if (toEdge[at]! > band) continue;
+      if (toEdge[at]! > STEPS_PER_PX * band) continue;
       let land = 0;
       for (let j = -1; j <= 1; j++) {
         for (let i = -1; i <= 1; i++) if (i !== 0 || j !== 0) land += before[at + j * width + i]! ? 1 : 0;
@@ -236,7 +243,7 @@ export function softEdge(mask: Mask, feather: number): LandMask {
 export function growMask(mask: Mask, distance: number): Mask {
   const { width, height } = mask;
   const far = distanceTo(width, height, (at) => mask.data[at] !== 0);
-  return { width, height, data: Uint8Array.from(far, (d) => (d <= distance ? 1 : 0)) };
+  return { width, height, data: Uint8Array.from(far, (d) => (d <= STEPS_PER_PX * distance ? 1 : 0)) };
 }
 
 /**

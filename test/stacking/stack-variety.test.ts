@@ -219,6 +219,27 @@ describe('frames of every kind', () => {
     }
   });
 
+  it('patchy cloud takes weight away where it hangs and only there (P33)', () => {
+    const frames = new Map([
+      ['a', packed(new Float32Array(W * H).fill(100))],
+      ['b', packed(new Float32Array(W * H).fill(200))],
+    ]);
+    const input: StackInput = {
+      ...{ width: W, height: H, sourcePlanes: 1, cfa: RGGB, pack: RANGE, saturation: NO_LIMIT },
+      frames: [
+        frame('a'),
+        { ...frame('b'), zoneWeights: { columns: 3, rows: 1, data: Float32Array.of(0, 0.5, 1) } },
+      ],
+      sky: { method: 'mean' },
+    };
+    const { sky } = stackWhole(input, cropReader(frames, W, H), kernels, { layers: 'sky' });
+    const at = (x: number): number => sky.image.data[W * H + 30 * W + x]!;
+    // Zone centres lie at 16, 48 and 80 px; blocks of 32 px take the weight of their own middle.
+    expect(at(10)).toBeCloseTo(100, 0); // a step of the packing is 0.25
+    expect(at(40)).toBeCloseTo((100 + 0.5 * 200) / 1.5, 0);
+    expect(at(90)).toBeCloseTo(150, 0);
+  });
+
   it('the brightest value makes trails, without a gap where a frame is missing', () => {
     const frames = new Map(
       [0, 1, 2, 3].map((f) => {
