@@ -1,5 +1,7 @@
 export { nextTime } from './advice.js';
+export { type AltitudeLine, altitudePlot } from './altitude-plot.js';
 export { compareNights } from './compare.js';
+export { type FieldCard, fieldCardPage } from './field-card.js';
 export { reportPage } from './page.js';
 export { planAndFact } from './plan-and-fact.js';
 export * from './plots.js';

@@ -61,13 +61,14 @@ export function shape(mark: Mark, x: number, y: number): string {
   return `<circle class="m ${mark}" cx="${px}" cy="${py}" r="3"/>`;
 }
 
-/** Round times of day within a stretch, as said in a zone. */
+/** About `count` round times of day within a stretch, as said in a zone. */
 export function timeLabels(
   domain: readonly [number, number],
   zone: string,
+  count = 7,
 ): { readonly time: number; readonly text: string }[] {
   const scale = scaleUtc().domain([new Date(domain[0]), new Date(domain[1])]);
-  const ticks = scale.ticks(7);
+  const ticks = scale.ticks(count);
   // In a run of a few minutes the marks stand closer than a minute.
   const close = ticks.some((tick) => tick.getTime() % 60_000 !== 0);
   const format = new Intl.DateTimeFormat('en-GB', {

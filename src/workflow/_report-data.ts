@@ -16,7 +16,6 @@ import {
   toSession,
 } from '../library/index.js';
 import type {
-  ChartPlace,
   GridMap,
   ReportAlignment,
   ReportData,
@@ -28,20 +27,18 @@ import type {
   ReportStreak,
 } from '../report/index.js';
 import {
-  type Horizontal,
   moonPosition,
-  onChart,
   type Plan,
   type PlanFacts,
   parseTarget,
   planFacts,
-  skyChart,
   sunPosition,
   type TargetTrack,
   trackTarget,
   zoneAt,
 } from '../sky/index.js';
 import { turnedPlace } from './_report-turn.js';
+import { skyOverhead } from './_sky-overhead.js';
 import { planOf } from './plan.js';
 
 /** What measuring left in a frame's `extra`. */
@@ -380,49 +377,14 @@ function realFacts(
   }
 }
 
-const shortNumber = (value: number): number => Math.round(value * 1000) / 1000;
-
-/** The sky overhead at an instant with the target in it; undefined without a position. */
-function skyOverhead(
-  session: SessionRecord,
-  targetText: string,
+function skyOfSession(
+  { site }: SessionRecord,
+  target: string,
   instant: Date | undefined,
 ): ReportSky | undefined {
-  const { latitude, longitude } = session.site ?? {};
+  const { latitude, longitude } = site ?? {};
   if (latitude === undefined || longitude === undefined || instant === undefined) return undefined;
-  const site = { latitude, longitude };
-  const chart = skyChart(site, instant, { magnitude: 4 });
-  const place = (at: Horizontal): ChartPlace => {
-    const { x, y } = onChart(at);
-    return [shortNumber(x), shortNumber(y)];
-  };
-  const { altitude, azimuth, magnitude, count } = chart.stars;
-  // The band in stretches: it leaves the chart where it dips below the horizon.
-  const arch: ChartPlace[][] = [];
-  let before: number | undefined;
-  for (const point of chart.arch) {
-    if (before === undefined || point.galacticLongitude - before > 7.5) arch.push([]);
-    arch.at(-1)!.push(place(point));
-    before = point.galacticLongitude;
-  }
-  let target: ReportSky['target'];
-  try {
-    const wanted = parseTarget(targetText);
-    const at = trackTarget(wanted, site, instant)(instant);
-    if (at.altitude > 0) target = { name: wanted.name, place: place(at) };
-  } catch {
-    // A target that nobody understands has no place on the chart.
-  }
-  return present({
-    at: instant.toISOString(),
-    stars: Array.from({ length: count }, (_, i) => {
-      const [x, y] = place({ altitude: altitude[i]!, azimuth: azimuth[i]! });
-      return [x, y, shortNumber(magnitude[i]!)] as const;
-    }),
-    arch,
-    moon: chart.moon ? place(chart.moon) : undefined,
-    target,
-  });
+  return skyOverhead({ latitude, longitude }, target, instant);
 }
 
 /** One run of the report with the records it was made from. */
@@ -459,7 +421,7 @@ export function gatherReport(
     toolVersion: made.version,
     plan: planned?.plan,
     facts: realFacts(session, target, main),
-    sky: skyOverhead(session, target, middle),
+    sky: skyOfSession(session, target, middle),
     runs: sources.map(({ sequence, records }) => reportRun(library, sequence, records, { heights, damaged })),
     others: sequences
       .filter((sequence) => sequence.role !== 'light')
