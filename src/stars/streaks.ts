@@ -26,6 +26,8 @@ const WIDEST = 25;
 const WIDEST_SHARE = 0.2;
 /** Share of a streak's length that must shine; an aircraft's dashes leave gaps. */
 const LEAST_LIT = 0.5;
+/** Longest dark stretch within one streak, px: an aircraft between two flashes. */
+const LONGEST_GAP = 150;
 /** A shorter line must shine nearly all along: chains of stars in a crowd do not. */
 const LONG = 250;
 const STRETCH = 5;
@@ -48,7 +50,7 @@ export function findStreaks(plane: Plane, options: StreakOptions): Streak[] {
   const trail = trailOf(options.stars);
   const shortest = Math.max(SHORTEST, 4 * trail) / binned.bin;
   const lines = piecesOf(binned, shortest);
-  const joined = joinLines(lines, 60 / binned.bin);
+  const joined = joinLines(lines, LONGEST_GAP / binned.bin);
   const streaks = joined
     .filter((line) => line.length >= shortest)
     .slice(0, 20)
@@ -218,7 +220,8 @@ function inLine(a: Line, b: Line, gap: number): boolean {
   const my = (a.y1 + a.y2) / 2;
   const across = (x: number, y: number): number => Math.abs(-sin * (x - mx) + cos * (y - my));
   const along = (x: number, y: number): number => cos * (x - mx) + sin * (y - my);
-  const tolerance = 1.5 + 0.02 * Math.hypot(b.x1 - mx, b.y1 - my);
+  // The direction of a short piece is known to about a pixel over its length.
+  const tolerance = 1.5 + Math.max(0.02, 0.8 / a.length) * Math.hypot(b.x1 - mx, b.y1 - my);
   if (across(b.x1, b.y1) > tolerance || across(b.x2, b.y2) > tolerance) return false;
   const low = Math.min(along(b.x1, b.y1), along(b.x2, b.y2));
   const high = Math.max(along(b.x1, b.y1), along(b.x2, b.y2));

@@ -1,0 +1,60 @@
+import { describe, expect, it } from 'vitest';
+import { seededRandom } from '../../src/core/index.js';
+import { estimateNoise } from '../../src/stars/index.js';
+import { BAYER, placeStars, rawFrame, renderStars } from './_field.js';
+
+describe('estimateNoise (checks D-PTC)', () => {
+  for (const [what, land] of [
+    ['land below the sky', { from: 560, level: 12 }],
+    ['sky only', undefined],
+  ] as const) {
+    it(`reads gain and read noise within 5 % from moving lights, ${what}`, () => {
+      const random = seededRandom(4);
+      const size = { width: 1100, height: 700 };
+      const truth = placeStars(random, 350, {
+        ...size,
+        apart: 5,
+        border: 5,
+        flux: (r) => 300 / (0.02 + r()),
+      });
+      const collector = estimateNoise();
+      for (let pair = 0; pair < 3; pair++) {
+        const frames = [0, 1].map((k) =>
+          rawFrame(
+            renderStars(
+              truth.map((s) => ({ ...s, x: s.x + 3 * pair + 1.5 * k })),
+              { ...size, sigma: 1.2 },
+            ),
+            {
+              cfa: BAYER,
+              sky: [250, 500, 330],
+              gain: 1.6,
+              readNoise: 5,
+              seed: 100 + 2 * pair + k,
+              vignetting: 0.5,
+              ...(land ? { land } : {}),
+            },
+          ),
+        );
+        collector.accumulate(frames[0]!, frames[1]!);
+      }
+      const model = collector.finish()!;
+      expect(Math.abs(model.gain / 1.6 - 1)).toBeLessThan(0.05); // the issue's own bound
+      expect(Math.abs(model.readNoise / 5 - 1)).toBeLessThan(0.05); // the issue's own bound
+      expect(model.known).toBe(true);
+    });
+  }
+
+  it('says that one level tells nothing apart', () => {
+    const collector = estimateNoise();
+    const frames = [1, 2].map((seed) =>
+      rawFrame(
+        { width: 600, height: 400, data: new Float32Array(240_000) },
+        { cfa: BAYER, sky: [400, 400, 400], gain: 2, readNoise: 4, seed },
+      ),
+    );
+    collector.accumulate(frames[0]!, frames[1]!);
+    expect(collector.finish()!.known).toBe(false);
+    expect(estimateNoise().finish()).toBeUndefined();
+  });
+});
