@@ -55,7 +55,7 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
     sigma[6] = (0.0007 * tight) / corner;
     sigma[7] = (0.0007 * tight) / corner;
   }
-  return { lens, lensSigma: sigma, refraction: 0, sag: 0, drift: 0.15, scale: 0 };
+  return { lens, lensSigma: sigma, refraction: 0, latitude: options.latitude, sag: 0, drift: 0.15, scale: 0 };
 }
 
 export interface RunFit {

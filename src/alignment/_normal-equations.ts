@@ -1,3 +1,4 @@
+import { degToRad } from '../core/index.js';
 import { LENS_VALUES, makeProjected, projectWithDerivatives } from './_lens-derivatives.js';
 import { multiply, rotationLog, tangentBasis, transpose } from './_rotation.js';
 import {
@@ -104,7 +105,11 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
     // Terms of bending have heavy tails: mostly small, now and then large.
     cost += k < FIRST_BENDING ? off2 : heavy(off2);
   }
-  if (priors.refraction > 0) cost += ((state.refraction[3]! - 1) / priors.refraction) ** 2;
+  if (priors.refraction > 0) {
+    cost += ((state.refraction[3]! - 1) / priors.refraction) ** 2;
+    cost += heavy((tiltOf(state.refraction).value / LEVEL) ** 2);
+    if (priors.latitude !== undefined) cost += (latitudeMisfit(state, priors.latitude) / LATITUDE_SIGMA) ** 2;
+  }
   if (priors.sag > 0) {
     const s = priors.sag / focal;
     cost += (state.sag[0] ** 2 + state.sag[1] ** 2 + state.sag[2] ** 2) / (s * s);
@@ -129,6 +134,24 @@ function priorCost(state: State, frames: FramesInfo, priors: Priors): number {
 
 /** Lens values from this one on bend the picture. */
 const FIRST_BENDING = 3;
+/** Tripods at night are level to this, rad: scale of a heavy-tailed prior on the horizon's tilt in the picture. */
+const LEVEL = 0.03;
+/** Named sites are this near, rad, pole included. */
+const LATITUDE_SIGMA = 0.01;
+
+/** Tilt of the horizon against the nearer pair of the picture's edges: landscape or portrait. */
+function tiltOf(zenith: readonly number[]): { axis: 0 | 1; value: number } {
+  const axis = Math.abs(zenith[0]!) <= Math.abs(zenith[1]!) ? 0 : 1;
+  return { axis, value: zenith[axis]! };
+}
+
+/** The sky turns about the celestial south pole by the right-hand rule: zenith . pole = -sin(latitude). */
+function latitudeMisfit(state: State, latitude: number): number {
+  const [x, y, z] = state.pole;
+  const [u, v, w] = state.refraction as [number, number, number];
+  return x * u + y * v + z * w + Math.sin(degToRad(latitude));
+}
+
 /** A segment's camera is free; the reference's own is held near by this, rad. */
 const segmentSigma = (segment: number, own: number): number => (segment === own ? 0.02 : 1);
 
@@ -395,6 +418,20 @@ export function fillNormal(
   for (let k = 0; k < N; k++) matrix[k * N + k]! += lambda * matrix[k * N + k]! + 1e-9;
 }
 
+/** Adds one believed value, with its slopes by the unknowns (in ascending order of unknown), to the equations. */
+function pullBy(
+  normal: Normal,
+  total: number,
+  belief: { readonly slopes: readonly [number, number][]; readonly weight: number; readonly value: number },
+): void {
+  for (const [a, slopeA] of belief.slopes) {
+    normal.right[a]! -= belief.weight * slopeA * belief.value;
+    for (const [b, slopeB] of belief.slopes) {
+      if (b <= a) normal.matrix[a * total + b]! += belief.weight * slopeA * slopeB;
+    }
+  }
+}
+
 function addPriors(
   state: State,
   frames: FramesInfo,
@@ -419,6 +456,24 @@ function addPriors(
     diagonal(layout.refraction, 1, 0);
     diagonal(layout.refraction + 1, 1, 0);
     diagonal(layout.refraction + 2, 1 / priors.refraction ** 2, 1 - state.refraction[3]!);
+    const basis = tangentBasis(state.refraction);
+    const tilt = tiltOf(state.refraction);
+    const weight = 2 / (1 + (tilt.value / LEVEL) ** 2) / LEVEL ** 2;
+    const slopes: [number, number][] = basis.map((e, q) => [layout.refraction + q, e[tilt.axis]]);
+    pullBy(normal, layout.total, { slopes, weight, value: tilt.value });
+    if (priors.latitude !== undefined) {
+      const poleBasis = tangentBasis(state.pole);
+      const dot = (a: readonly number[], b: readonly number[]) =>
+        a[0]! * b[0]! + a[1]! * b[1]! + a[2]! * b[2]!;
+      pullBy(normal, layout.total, {
+        slopes: [
+          ...poleBasis.map((e, q): [number, number] => [layout.pole + q, dot(e, state.refraction)]),
+          ...basis.map((e, q): [number, number] => [layout.refraction + q, dot(e, state.pole)]),
+        ],
+        weight: 1 / LATITUDE_SIGMA ** 2,
+        value: latitudeMisfit(state, priors.latitude),
+      });
+    }
   }
   if (layout.sag >= 0) {
     const s = priors.sag / focal;

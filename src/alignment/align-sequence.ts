@@ -24,6 +24,8 @@ const MIN_CLOCK_SIGMA = 0.02;
 const MAX_CLOCK_SIGMA = 5;
 /** Cost that the richer lens (five more terms) must save. */
 const RICH_GAIN = 14;
+/** Their places among the lens values: k3, p1, p2, k4. */
+const RICH_TERMS = [5, 6, 7, 10] as const;
 /** Radius within which a detection is the predicted star, px. @source FINDINGS lesson 10 */
 const LINK_RADIUS = 0.8;
 
@@ -218,6 +220,22 @@ function fitSky(run: RunInput): SkyFit | undefined {
       }
     }
     if (round === last) {
+      if (rich) {
+        // What looked like a rich lens may have been the refraction found since: the simpler lens gets its chance.
+        const lens = state.lens.slice();
+        for (const k of RICH_TERMS) lens[k] = 0;
+        const beliefs = {
+          ...priors,
+          ...lensPriors(options, Math.exp(state.lens[0]!), false),
+          ...common,
+          refraction: priors.refraction,
+        };
+        prefer(
+          solve({ ...state, lens }, { observations, frames, priors: beliefs }, { iterations: 15, precision }),
+          -RICH_GAIN,
+          beliefs,
+        );
+      }
       solution = solve(
         state,
         { observations, frames, priors },

@@ -20,7 +20,7 @@ export interface AlignOptions {
   readonly lensPrior?: LensModel;
   /** Index of the reference frame; default the middle one. */
   readonly referenceIndex?: number;
-  /** Geographic latitude, deg, where known: only its sign (direction of turning) is used as a hint. */
+  /** Geographic latitude, deg, where known: ties the zenith to the pole when refraction is fitted; never needed. */
   readonly latitude?: number;
   /** Seed of anything random inside; equal seeds give equal results. */
   readonly seed?: number;
