@@ -146,11 +146,12 @@ export function timePlot(options: TimePlotOptions): Markup {
     parts.push(
       point.href === undefined
         ? `<g>${title}${mark}</g>`
-        : html`<a href="${point.href}">${new Markup(title)}${new Markup(mark)}</a>`.text,
+        : // The strip above holds the same links for the keyboard; once is enough.
+          html`<a href="${point.href}" tabindex="-1">${new Markup(title)}${new Markup(mark)}</a>`.text,
     );
   }
   const name = options.expectedName === undefined ? '' : `; line: ${options.expectedName}`;
-  return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="${options.title}, in ${options.unit}">
+  return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="group" aria-label="${options.title}, in ${options.unit}">
 <text class="title" x="${LEFT}" y="12">${options.title} <tspan class="unit">(${options.unit})${name}</tspan></text>
 ${new Markup(parts.join('\n'))}</svg></figure>`;
 }

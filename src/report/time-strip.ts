@@ -75,7 +75,7 @@ export function timeStrip(options: {
         : html`<a href="${frame.href}">${new Markup(title)}${new Markup(mark)}</a>`.text,
     );
   }
-  return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="What happened, and every frame with its verdict">
+  return html`<figure class="plot"><svg viewBox="0 0 ${WIDTH} ${height}" role="group" aria-label="What happened, and every frame with its verdict">
 <text class="title" x="${LEFT}" y="12">What happened <tspan class="unit">(and every frame with its verdict)</tspan></text>
 ${new Markup(parts.join('\n'))}</svg></figure>`;
 }
