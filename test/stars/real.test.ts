@@ -8,7 +8,7 @@ const REAL = process.env.NIGHTCAIRN_REAL ?? fileURLToPath(new URL('../../../shar
 const FULL = process.env.NIGHTCAIRN_FULL === '1';
 
 async function measured(folder: string, name: string, masked = false): Promise<FrameMeasurement> {
-  const pixels = await readPixels(readFileSync(`${REAL}/${folder}/${name}`), { path: name });
+  const pixels = await readPixels(readFileSync(`${REAL}/${folder}/${name}`), name);
   const plane = detectionPlane(pixels);
   const options = { saturation: pixels.whiteLevel[1], quantization: pixels.quantization };
   const first = measureFrame(plane, options);
