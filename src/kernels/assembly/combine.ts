@@ -50,6 +50,42 @@ function lanesMedian(sorted: usize, n: v128): v128 {
   );
 }
 
+/**
+ * Median absolute deviation of the first n sorted values of one lane from their median c: the deviations
+ * below and above c are sorted already, so the middle ones are found by merging the two from c outwards.
+ */
+function laneMad(sorted: usize, lane: usize, n: i32, c: f32): f32 {
+  if (n == 0) return f32.NaN;
+  const from = sorted + (lane << 2);
+  let i = (n >> 1) - 1;
+  let j = n >> 1;
+  let last: f32 = 0;
+  let before: f32 = 0;
+  for (let rank = n >> 1; rank >= 0; rank--) {
+    before = last;
+    const below: f32 = i >= 0 ? c - load<f32>(from + (<usize>i << 4)) : INF;
+    const above: f32 = j < n ? load<f32>(from + (<usize>j << 4)) - c : INF;
+    if (below < above) {
+      last = below;
+      i--;
+    } else {
+      last = above;
+      j++;
+    }
+  }
+  return ((n & 1) == 1 ? last + last : before + last) * 0.5;
+}
+
+@inline
+function lanesMad(sorted: usize, n: v128, center: v128): v128 {
+  return f32x4(
+    laneMad(sorted, 0, i32x4.extract_lane(n, 0), f32x4.extract_lane(center, 0)),
+    laneMad(sorted, 1, i32x4.extract_lane(n, 1), f32x4.extract_lane(center, 1)),
+    laneMad(sorted, 2, i32x4.extract_lane(n, 2), f32x4.extract_lane(center, 2)),
+    laneMad(sorted, 3, i32x4.extract_lane(n, 3), f32x4.extract_lane(center, 3)),
+  );
+}
+
 /** Weighted mean of the samples that are numbers; blocks of 32 x 32 px share their weights. */
 function finishMean(
   samples: usize, frames: i32, weights: usize, weightStride: usize, out: usize,
@@ -183,13 +219,7 @@ export function combineClipped(
         const center = lanesMedian(sorted, n);
         let spread2 = zero;
         if (v128.any_true(i32x4.ge_s(n, i32x4.splat(spreadFrom)))) {
-          for (let f = 0; f < frames; f++) {
-            const v = v128.load(samples + (<usize>f << 4));
-            const deviation = f32x4.abs(f32x4.sub(v, center));
-            v128.store(sorted + (<usize>f << 4), v128.bitselect(deviation, inf, f32x4.eq(v, v)));
-          }
-          sortLanes(sorted, frames);
-          const spread = f32x4.mul(lanesMedian(sorted, n), f32x4.splat(SIGMA_PER_MAD));
+          const spread = f32x4.mul(lanesMad(sorted, n, center), f32x4.splat(SIGMA_PER_MAD));
           spread2 = v128.and(f32x4.mul(spread, spread), i32x4.ge_s(n, i32x4.splat(spreadFrom)));
         }
         const signal = f32x4.mul(f32x4.max(f32x4.sub(center, pedestal), zero), share);
