@@ -6,6 +6,7 @@ import { EXIT } from './_exit.js';
 import { registerAmend } from './amend.js';
 import { registerCheck } from './check.js';
 import { registerDecide } from './decide.js';
+import { firstRun } from './first-run.js';
 import { registerImport } from './import.js';
 import { registerMeasure } from './measure.js';
 import { registerNight } from './night.js';
@@ -43,13 +44,13 @@ const VERSION = (
 export function makeProgram(): Command {
   const program = new Command('nightcairn')
     .description(
-      'Takes a night of Milky Way frames from a plain tripod off the card, sorts and judges them,\n' +
-        'aligns and stacks the sky while the land stays sharp, and answers the plan.',
+      'Takes a night of Milky Way frames from a plain tripod off the card, sorts and judges them, aligns and stacks the sky while the land stays sharp, and answers the plan.',
     )
     .version(VERSION, '--version', 'the version')
     .helpOption('--help', 'this help')
     .showSuggestionAfterError(true)
     .configureHelp({ showGlobalOptions: false })
+    .helpCommand(false)
     .exitOverride()
     .configureOutput({ writeErr: () => {} });
   for (const register of COMMANDS) register(program);
@@ -60,6 +61,7 @@ export function makeProgram(): Command {
 function inherit(command: Command): Command {
   for (const child of command.commands) {
     child
+      .helpCommand(false)
       .exitOverride()
       .configureOutput({ writeErr: () => {} })
       .helpOption('--help', 'this help');
@@ -73,6 +75,7 @@ function inherit(command: Command): Command {
  * @param argv arguments without `node` and the script; sets `process.exitCode` (0, 1, 2, 3, 70)
  */
 export async function main(argv: readonly string[]): Promise<void> {
+  if (argv.length === 0) return firstRun();
   const program = makeProgram();
   // A pipe closed early (`| head`) is no fault of anyone.
   process.stdout.on('error', (error: NodeJS.ErrnoException) => {

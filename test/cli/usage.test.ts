@@ -77,6 +77,13 @@ describe('the command line', () => {
     expect(done.err.trim().split('\n')).toHaveLength(1);
   });
 
+  it('says how to start when nothing was asked', () => {
+    const done = run();
+    expect(done.status).toBe(0);
+    expect(done.out).toContain(join(scratch, 'library'));
+    expect(done.out).toContain('nightcairn night');
+  });
+
   it('writes a plan and reads it back by the names of the contract', () => {
     const made = run(
       'plan',
