@@ -40,12 +40,10 @@ describe('detectionPlane', () => {
           readNoise: 4,
           seed: 9,
         });
-        const before = raw.data.slice();
         const hot = withHotPixels(raw, 200, 4);
         const given = raw.data.slice();
         const measured = measureFrame(detectionPlane(raw), { saturation: 15_000, quantization: 1, gain: 2 });
-        expect(raw.data).toEqual(given); // exact: the frame itself is not repaired
-        expect(before.length).toBe(given.length); // exact
+        expect(raw.data.every((value, i) => value === given[i])).toBe(true); // exact: the frame itself is not repaired
         const { stars } = measured;
         const squares = { middle: [] as number[], bright: [] as number[] };
         const used = new Set<number>();
