@@ -5,7 +5,7 @@ export interface ProgressEvent {
   /** Units done and to do, in `unit`. `total` is absent when nobody knows yet. */
   readonly done: number;
   readonly total?: number;
-  readonly unit?: 'files' | 'frames' | 'bytes' | 'bands' | 'steps';
+  readonly unit?: 'files' | 'frames' | 'bytes' | 'tiles' | 'steps';
   /** A short remark beside the bar. */
   readonly note?: string;
 }

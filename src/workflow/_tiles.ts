@@ -1,40 +1,17 @@
-import { type ColorImage, makeColorImage, makePlane, type Plane, throwIfCancelled } from '../core/index.js';
+import { throwIfCancelled } from '../core/index.js';
 import type { WorkerPool } from '../kernels/index.js';
 import {
-  type LayerResult,
+  emptyLayer,
   type Layers,
+  placeTile,
   planTiles,
+  type StackLayer,
   type StackPlan,
   type Tile,
   type TileResult,
   tileTask,
 } from '../stacking/index.js';
 import type { WorkflowContext } from './context.js';
-
-/** One layer over the whole frame. */
-export interface Layer {
-  readonly image: ColorImage;
-  readonly coverage: Plane;
-  readonly rejected: Plane;
-}
-
-function place(layer: Layer, tile: Tile, result: LayerResult): void {
-  const { width, height } = layer.image;
-  const size = width * height;
-  for (let y = 0; y < tile.height; y++) {
-    const to = (tile.y0 + y) * width + tile.x0;
-    const from = y * tile.width;
-    const part = tile.width * tile.height;
-    for (let color = 0; color < 3; color++) {
-      layer.image.data.set(
-        result.image.subarray(color * part + from, color * part + from + tile.width),
-        color * size + to,
-      );
-    }
-    layer.coverage.data.set(result.coverage.subarray(from, from + tile.width), to);
-    layer.rejected.data.set(result.rejected.subarray(from, from + tile.width), to);
-  }
-}
 
 /** Options of `stackLayer`. */
 export interface LayerOptions {
@@ -49,19 +26,18 @@ export interface LayerOptions {
   readonly tiles?: readonly Tile[];
 }
 
+/** Tiles handed out ahead for each thread: enough to keep it busy, few enough to hold in memory. */
+const AHEAD = 2;
+
 /** Makes one layer of a stack over the whole frame, tile by tile on all threads. */
 export async function stackLayer(
   context: WorkflowContext,
   pool: WorkerPool,
   plan: StackPlan,
   options: LayerOptions,
-): Promise<Layer> {
+): Promise<StackLayer> {
   const { width, height } = plan;
-  const layer: Layer = {
-    image: makeColorImage(width, height, Number.NaN),
-    coverage: makePlane(width, height),
-    rejected: makePlane(width, height),
-  };
+  const layer = emptyLayer(width, height);
   const tiles =
     options.tiles ??
     planTiles({
@@ -71,18 +47,20 @@ export async function stackLayer(
       memoryBytes: options.memoryBytes,
       workers: pool.size,
     });
+  let next = 0;
   let done = 0;
-  await Promise.all(
-    tiles.map(async (tile) => {
+  const work = async () => {
+    while (next < tiles.length) {
       throwIfCancelled(context.signal);
-      const task = tileTask(plan, tile, options.layer);
+      const task = tileTask(plan, tiles[next++]!, options.layer);
       const frames = (options.layer === 'sky' ? task.sky : task.land)?.frames ?? [];
       const scratch = Object.fromEntries(frames.map(({ id }) => [id, options.scratch[id]!]));
       const result = await pool.run<TileResult>('tile', { task, scratch }, { signal: context.signal });
       const part = options.layer === 'sky' ? result.sky : result.land;
-      if (part) place(layer, tile, part);
-      context.progress({ task: options.task, done: ++done, total: tiles.length, unit: 'bands' });
-    }),
-  );
+      if (part) placeTile(layer, result.tile, part);
+      context.progress({ task: options.task, done: ++done, total: tiles.length, unit: 'tiles' });
+    }
+  };
+  await Promise.all(Array.from({ length: AHEAD * pool.size }, work));
   return layer;
 }

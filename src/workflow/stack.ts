@@ -50,6 +50,7 @@ import {
   packRange,
   refineLandMask,
   type StackFrame,
+  type StackLayer,
   type StackPlan,
   sampleVariance,
   shareFromPicture,
@@ -66,7 +67,7 @@ import {
   writeSingle,
 } from './_stack-files.js';
 import { stackNoise } from './_stack-noise.js';
-import { type Layer, stackLayer } from './_tiles.js';
+import { stackLayer } from './_tiles.js';
 import { withoutUnknown } from './_unknown.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
@@ -461,7 +462,7 @@ function zoneWeights(member: Member): Pick<StackFrame, 'zoneWeights'> {
 }
 
 interface LandLayer {
-  readonly layer: Layer;
+  readonly layer: StackLayer;
   readonly mask: Mask;
   readonly share: Plane;
   readonly frames: number;
@@ -556,7 +557,7 @@ interface Results {
   readonly calibration: Calibration;
   readonly falloff: Falloff | undefined;
   readonly method: CombineMethod;
-  readonly sky: Layer;
+  readonly sky: StackLayer;
   readonly land: LandLayer | undefined;
   readonly single: ColorImage;
   readonly image: ColorImage;
@@ -736,7 +737,7 @@ function finishInput(results: Results, land: LandLayer | undefined): Omit<Finish
 }
 
 /** Samples clipped over samples offered, sky only. */
-function shareRejected(layer: Layer): number {
+function shareRejected(layer: StackLayer): number {
   let rejected = 0;
   let used = 0;
   for (let i = 0; i < layer.coverage.data.length; i++) {
