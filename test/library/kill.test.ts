@@ -64,7 +64,7 @@ async function expectComplete(dir: string, paths: readonly string[]): Promise<vo
 
 describe('an import that is killed', () => {
   it(`resumes to a complete library after ${KILLS} kills at random moments (P49, L36)`, {
-    timeout: 600_000,
+    timeout: 1_800_000,
   }, async () => {
     const base = scratch();
     const card = join(base, 'card');
