@@ -14,7 +14,14 @@ const MIN_GAIN = 8;
 /** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
 export const STRENGTH_SIGMA = 0.12;
 /** Directions over the sphere that are tried as the zenith; a low wide field needs a near start. */
-const TRIALS = 160;
+const TRIALS = { wide: 160, narrow: 64 } as const;
+/** Half the diagonal of the field, tangent of the angle, from which on a field counts as wide here (35 deg). */
+const WIDE = 0.7;
+
+/** True for fields so wide that refraction must be known before stars can be linked through the model. */
+export function isWideField(state: State, options: AlignOptions): boolean {
+  return Math.hypot(options.width, options.height) / 2 / Math.exp(state.lens[0]!) > WIDE;
+}
 
 /**
  * Looks for the zenith by which refraction explains the stars better, on a few frames and stars: every
@@ -60,8 +67,9 @@ export function findRefraction(
   const held = { observations, frames: few, priors };
   const plain = solve({ ...base, refraction: [0, 0, 0, 0] }, held, { iterations: 8, precision: 1e-4 });
   const bent = (refraction: number) => ({ observations, frames: few, priors: { ...priors, refraction } });
+  const count = isWideField(state, options) ? TRIALS.wide : TRIALS.narrow;
   let trials: Solution[] = [];
-  for (const zenith of possibleZeniths(plain.state, observations, few)) {
+  for (const zenith of possibleZeniths(plain.state, { observations, frames: few, count })) {
     const start = { ...copyState(plain.state), refraction: [...zenith, 1] };
     trials.push(solve(start, held, { iterations: 2, precision: 1e-4 }));
   }
@@ -83,9 +91,9 @@ export function findRefraction(
 /** Directions spread evenly over the sphere from which all but a few of the stars stand above the horizon. */
 function possibleZeniths(
   state: State,
-  observations: Observations,
-  frames: FramesInfo,
+  given: { readonly observations: Observations; readonly frames: FramesInfo; readonly count: number },
 ): [number, number, number][] {
+  const { observations, frames, count } = given;
   const seen: [number, number, number][] = [];
   for (let t = 0; t < observations.trackCount; t++) {
     const k = observations.trackStart[t]!;
@@ -97,9 +105,9 @@ function possibleZeniths(
     );
   }
   const zeniths: [number, number, number][] = [];
-  for (let k = 0; k < TRIALS; k++) {
+  for (let k = 0; k < count; k++) {
     // Points on a spiral: even steps in height, the golden angle in azimuth.
-    const y = 1 - (2 * (k + 0.5)) / TRIALS;
+    const y = 1 - (2 * (k + 0.5)) / count;
     const r = Math.sqrt(1 - y * y);
     const a = k * Math.PI * (3 - Math.sqrt(5));
     const zenith: [number, number, number] = [r * Math.cos(a), y, r * Math.sin(a)];

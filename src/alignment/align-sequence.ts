@@ -1,7 +1,7 @@
 import { median, SIDEREAL_RATE, type StarTable } from '../core/index.js';
 import { buildAlignment } from './_build.js';
 import { chainFrames, findStanding } from './_chain.js';
-import { findRefraction, STRENGTH_SIGMA } from './_fit-refraction.js';
+import { findRefraction, isWideField, STRENGTH_SIGMA } from './_fit-refraction.js';
 import { fitRun, lensPriors, residualsOf, subsetFrames } from './_fit-run.js';
 import { directionsOf } from './_initial.js';
 import { joinLost } from './_join-lost.js';
@@ -203,7 +203,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
     }
     // Found once at a plausible strength it is not looked for again.
     const settled = state.refraction[3] !== 0 && Math.abs(state.refraction[3]! - 1) < 2 * STRENGTH_SIGMA;
-    if (round < last && !settled) {
+    if (round < last && !settled && (round > 0 || isWideField(state, options))) {
       const found = findRefraction(
         tables,
         { state, frames, tracks, noise, drift: priors.drift, rich },
