@@ -12,6 +12,7 @@ import { apply, multiply, transpose } from './_rotation.js';
 import { findSegments, measureUnrest, segmentStart } from './_segments.js';
 import { type Solution, solve } from './_solve.js';
 import { type FramesInfo, type Observations, type Priors, type State, turnRotation } from './_state.js';
+import { standsStill } from './_still.js';
 import { joinLinks, observe, type Track } from './_tracks.js';
 import type { AlignFrame, Alignment, AlignOptions } from './types.js';
 
@@ -57,7 +58,16 @@ export function alignSequence(frames: readonly AlignFrame[], options: AlignOptio
   const tracks = joinLinks(tables, chained.links, minFrames);
   const fit = fitSky({ tables, times, tracks, joined, reference, minFrames, options, skip: chained.skip });
   if (!fit) return planeAlignment(context, { tables, tracks, joined, reference, skip: chained.skip });
-  return buildAlignment(context, { tables, fit, options });
+  const alignment = buildAlignment(context, { tables, fit, options });
+  const turns = Array.from(fit.frames.turn).filter((_, i) => fit.fitted[i] === 1);
+  const span = fit.hasClock ? Math.max(...turns) - Math.min(...turns) : undefined;
+  if (standsStill(alignment, { tables: frames.map((frame) => frame.stars), span })) {
+    return noAlignment(
+      context,
+      'What these frames have in common stands still, as defects and lamps do and stars do not; frames closer in time may align.',
+    );
+  }
+  return alignment;
 }
 
 /** Frames by time where every frame has one, else as given. */

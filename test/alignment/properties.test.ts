@@ -179,6 +179,27 @@ describe('alignSequence', () => {
     expect(result.frames.filter((fit) => fit.status === 'fitted').length).toBe(frames.length - 1);
   });
 
+  it('refuses a run in which only defects and lamps agree', () => {
+    const random = seededRandom(17);
+    const lamps = Array.from({ length: 25 }, () => [random() * 3000, random() * 2000] as const);
+    const frames = Array.from({ length: 5 }, (_, i): AlignFrame => {
+      const stars = makeStarTable(50);
+      for (let k = 0; k < 50; k++) {
+        const lamp = lamps[k];
+        stars.x[k] = lamp ? lamp[0] + 0.05 * random() : random() * 3000;
+        stars.y[k] = lamp ? lamp[1] + 0.05 * random() : random() * 2000;
+        stars.flux[k] = 1000 - k;
+        stars.positionError[k] = 0.05;
+      }
+      return { id: `f${i}`, stars, time: i * 4000 };
+    });
+    for (const run of [frames, frames.map(({ id, stars }) => ({ id, stars }))]) {
+      const result = alignSequence(run, options);
+      expect(result.method).toBe('none');
+      expect(result.notes[0]).toContain('stands still');
+    }
+  });
+
   it('works without any clock, and then calls focal length and pole unknown', () => {
     const frames = night.frames.map(({ id, stars }) => ({ id, stars }));
     const result = alignSequence(frames, options);

@@ -70,4 +70,33 @@ describe.skipIf(!have)(`alignSequence on real frames${note}`, () => {
     }
     expect(good, lines.join('\n')).toBe(long.length);
   });
+
+  it('aligns the pairs of one framing at two shutters', async () => {
+    for (const names of [
+      ['polar_05sec.jpg', 'polar_30sec.jpg'],
+      ['pleyades_05sec.jpg', 'pleyades_8sec.jpg'],
+    ]) {
+      const pair = await Promise.all(names.map((name) => load(`horizon-pairs/${name}`)));
+      const { width, height } = pair[0]!;
+      const result = alignSequence(pair, { width, height });
+      expect(result.frames.every((fit) => fit.status === 'fitted')).toBe(true);
+      expect(result.rms, names.join()).toBeLessThan(0.35); // px: the bound of the runs; centroid noise of JPEG
+    }
+  });
+
+  it('refuses frames 71 minutes apart with the reason, or aligns them with motion', async () => {
+    const names = readdirSync(new URL('turning-sky-fits/', REAL)).sort();
+    const frames = await Promise.all(names.map((name) => load(`turning-sky-fits/${name}`)));
+    const { width, height } = frames[0]!;
+    const result = alignSequence(frames, { width, height });
+    if (result.method === 'none') expect(result.notes[0]!.length).toBeGreaterThan(10);
+    else {
+      // The sky turned by 18 deg from frame to frame: whatever aligns must have moved.
+      const moved = result.frames.filter(
+        (fit) => fit.status === 'fitted' && Math.abs(fit.offset.rotation) > 1,
+      );
+      expect(moved.length).toBeGreaterThan(0);
+      expect(result.rms).toBeLessThan(1); // px: undersampled all-sky frames
+    }
+  });
 });
