@@ -73,7 +73,7 @@ ${data.remarks.map((remark) => html`<p class="soft">${shorten(remark, 300)}</p>`
 
 function contents(data: ReportData, told: Told): Markup {
   const links = [
-    ['plan', 'Plan and fact'],
+    ['plan', data.plan ? 'Plan and fact' : 'The facts'],
     ...data.runs.map((_, i) => [`run-${i + 1}`, data.runs.length === 1 ? 'The run' : `Run ${i + 1}`]),
     ...(data.sky ? [['sky', 'Sky']] : []),
     ...(told.advice.length > 0 ? [['next', 'Next time']] : []),
@@ -84,10 +84,10 @@ function contents(data: ReportData, told: Told): Markup {
 }
 
 function planSection(data: ReportData, told: Told): Markup {
-  return html`<section id="plan"><h2>Plan and fact</h2>
+  return html`<section id="plan"><h2>${data.plan ? 'Plan and fact' : 'The facts'}</h2>
 ${data.plan ? undefined : html`<p class="soft">No plan was written for this night; the facts stand alone. Write one before the next with “nightcairn plan new”.</p>`}
-<div class="scroll" tabindex="0" role="region" aria-label="Plan and fact"><table class="wide"><thead><tr><th scope="col">what</th><th scope="col">planned</th><th scope="col">happened</th><th scope="col">what it meant</th></tr></thead><tbody>
-${told.planAndFact.map((line) => html`<tr><th scope="row">${line.what}</th><td>${shorten(line.planned)}</td><td>${shorten(line.happened)}</td><td>${shorten(line.meant, 300)}</td></tr>`)}
+<div class="scroll" tabindex="0" role="region" aria-label="Plan and fact"><table class="wide"><thead><tr><th scope="col">what</th>${data.plan ? html`<th scope="col">planned</th>` : undefined}<th scope="col">happened</th><th scope="col">what it meant</th></tr></thead><tbody>
+${told.planAndFact.map((line) => html`<tr><th scope="row">${line.what}</th>${data.plan ? html`<td>${shorten(line.planned)}</td>` : undefined}<td>${shorten(line.happened)}</td><td>${shorten(line.meant, 300)}</td></tr>`)}
 </tbody></table></div>
 ${data.plan?.notes ? html`<p class="soft">Note in the plan: ${shorten(data.plan.notes, 500)}</p>` : undefined}
 </section>`;

@@ -22,7 +22,11 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
     'Site',
     plan?.siteName,
     session.site.name,
-    plan && plan.siteName !== session.site.name ? 'Another place than planned.' : 'As planned.',
+    !plan
+      ? 'There was no plan to hold it against.'
+      : plan.siteName !== session.site.name
+        ? 'Another place than planned.'
+        : 'As planned.',
   );
   if (!run) return lines;
 

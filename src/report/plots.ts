@@ -39,6 +39,8 @@ export interface TimePlotOptions {
   readonly zone: string;
   readonly from?: number;
   readonly to?: number;
+  /** Least span of the axis, in its unit, so that a steady night looks steady. */
+  readonly least?: number;
   readonly height?: number;
 }
 
@@ -93,8 +95,9 @@ export function timePlot(options: TimePlotOptions): Markup {
     ...(options.expected ?? []).map((point) => point.value),
     ...(options.limit ? [options.limit.value] : []),
   ];
-  const low = options.from ?? Math.min(...all);
-  const high = options.to ?? Math.max(...all);
+  const spare = Math.max(0, (options.least ?? 0) - (Math.max(...all) - Math.min(...all))) / 2;
+  const low = options.from ?? Math.min(...all) - spare;
+  const high = options.to ?? Math.max(...all) + spare;
   const pad = (high - low || Math.abs(high) || 1) * 0.08;
   const y = scaleLinear()
     .domain([options.from ?? low - pad, options.to ?? high + pad])

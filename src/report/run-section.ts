@@ -1,4 +1,5 @@
-import { clock, fixed, many } from './_format.js';
+import { median } from '../core/index.js';
+import { clock, fixed, known, many } from './_format.js';
 import { html, type Markup, shorten } from './_html.js';
 import { type Mark, type TimeSpan, timePlot } from './plots.js';
 import { stackSection } from './stack-section.js';
@@ -105,12 +106,12 @@ function plots(run: ReportRun, zone: string): Markup | undefined {
 <div class="plots" tabindex="0" role="region" aria-label="Plots over time">
 ${timeStrip({ spans, frames: timed.map((frame) => dot(frame, '')), domain: shared.domain, zone })}
 ${timePlot({ ...shared, title: 'Light that came through', unit: '% of the best', points: points((f) => (f.transparency === undefined ? undefined : f.transparency * 100), 0, '%'), from: 0, to: 110, limit: { value: 93, text: 'doubt below 93 %' } })}
-${timePlot({ ...shared, title: 'Star width, fwhm', unit: 'px', points: points((f) => f.fwhm, 2, 'px') })}
+${timePlot({ ...shared, title: 'Star width, fwhm', unit: 'px', points: points((f) => f.fwhm, 2, 'px'), least: 1 })}
 ${timePlot({ ...shared, title: 'Trail at the middle', unit: 'px', points: points((f) => f.trailLength, 2, 'px'), expected: series((f) => f.predictedTrail), expectedName: 'what the turning sky explains', from: 0 })}
 ${timePlot({ ...shared, title: 'Stars found', unit: 'count', points: points((f) => f.starCount, 0, 'stars'), from: 0 })}
-${timePlot({ ...shared, title: 'Sky level', unit: 'ADU/s', points: points((f) => f.skyRate, 1, 'ADU/s') })}
-${timePlot({ ...shared, title: 'Sensor temperature', unit: 'deg C', points: points((f) => f.temperature, 0, 'deg C') })}
-${timePlot({ ...shared, title: 'Height of the target', unit: 'deg', points: points((f) => f.targetAltitude, 1, 'deg'), ...(moonUp ? { expected: series((f) => f.moonAltitude), expectedName: 'the moon' } : {}) })}
+${timePlot({ ...shared, title: 'Sky level', unit: 'ADU/s', points: points((f) => f.skyRate, 1, 'ADU/s'), least: 0.2 * median(known(timed.map((f) => f.skyRate))) })}
+${timePlot({ ...shared, title: 'Sensor temperature', unit: 'deg C', points: points((f) => f.temperature, 0, 'deg C'), least: 4 })}
+${timePlot({ ...shared, title: 'Height of the target', unit: 'deg', points: points((f) => f.targetAltitude, 1, 'deg'), least: 4, ...(moonUp ? { expected: series((f) => f.moonAltitude), expectedName: 'the moon' } : {}) })}
 </div>`;
 }
 

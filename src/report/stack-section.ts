@@ -25,7 +25,7 @@ export function stackSection(run: ReportRun): Markup | undefined {
       : undefined;
   return html`<h3>How it was stacked</h3>
 <p>${many(stack.framesUsed, 'frame')} went into ${METHOD_WORDS[stack.method] ?? stack.method}; the sky was aligned to the middle of the run, the land left where it stood.
-${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
+${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : stack.notes.some((note) => note.includes('darks')) ? undefined : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
 ${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</div>` : undefined}

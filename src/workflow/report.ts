@@ -145,14 +145,20 @@ interface Work {
 const linkTo = (work: Work, path: string): string =>
   relative(work.dir, path).split(sep).map(encodeURIComponent).join('/');
 
+/** Most larger pictures of judged frames on one page. */
+const MOST_LARGE = 80;
+
 /** Adds small pictures, stacks and the count of defects to a run. */
 async function illustrate(work: Work, run: ReportRun, source: RunSource): Promise<ReportRun> {
   const { context, library, session, pictures, settings } = work;
   const folder = runFolder(library.dir, session, source.sequence);
   const frames: ReportFrame[] = [];
+  let large = 0;
   for (const [i, frame] of run.frames.entries()) {
     const record = source.records[i]!;
-    const longSide = frame.verdict === 'keep' ? settings.keptSide : settings.judgedSide;
+    // In a night gone wrong as a whole the pictures stay small, and with them the page.
+    const judged = frame.verdict === 'drop' || frame.verdict === 'doubt';
+    const longSide = judged && large++ < MOST_LARGE ? settings.judgedSide : settings.keptSide;
     const { orientation } = record.header;
     const thumbnail = await pictures.add(`${frame.id}.jpg`, () =>
       smallJpeg(folder.preview(frame.id), { longSide, orientation, lift: 1.4 }),
