@@ -89,7 +89,10 @@ function column(data: ReportData): ReadonlyMap<string, string> {
           ? 'below the horizon'
           : `up to ${fixed(Math.max(...moons), 0)} deg high${moon === undefined ? '' : `, ${Math.round(100 * moon)} % lit`}`,
     ],
-    ['Aligned stars', run?.alignment ? `within ${fixed(run.alignment.rms, 2)} px` : UNKNOWN],
+    [
+      'Aligned stars',
+      run?.alignment?.rms !== undefined ? `within ${fixed(run.alignment.rms, 2)} px` : UNKNOWN,
+    ],
     ['Holes', many(run?.holes.length ?? 0, 'hole')],
   ]);
 }

@@ -48,7 +48,7 @@ function glance(data: ReportData, told: Told): Markup {
   const upright = size !== undefined && size.height > size.width;
   const measures = size ? new Markup(` width="${size.width}" height="${size.height}"`) : undefined;
   const picture = stack?.picture
-    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}"${measures} alt="The finished picture: ${stack.framesUsed} frames of the sky stacked, with the land in front"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${shorten(run?.settings ?? '', 120)}.</figcaption></figure>`
+    ? html`<figure class="picture"><a href="${stack.files.pictureJpeg ?? stack.picture}"><img src="${stack.picture}"${measures} alt="The finished picture: ${stack.framesUsed} frames of the sky stacked${stack.mask === undefined ? '' : ', with the land in front'}"></a><figcaption>${many(stack.framesUsed, 'frame')}, ${duration(stack.totalExposure)} of exposure, ${shorten(run?.settings ?? '', 120)}.</figcaption></figure>`
     : undefined;
   return html`<header>
 <h1>${told.title}</h1>
@@ -61,7 +61,7 @@ ${item(`${told.tally.doubtful}`, 'doubtful, stacked with less weight')}
 ${item(`${told.tally.dropped}`, 'dropped')}
 ${stack ? item(duration(stack.totalExposure), 'of exposure in the stack') : undefined}
 ${stack?.noise ? item(`${fixed(stack.noise.gain, 2)} times`, `less noise than one frame (ideal ${fixed(stack.noise.ideal, 2)})`) : undefined}
-${run?.alignment ? item(`${fixed(run.alignment.rms, 2)} px`, 'left between aligned stars') : undefined}
+${run?.alignment?.rms !== undefined ? item(`${fixed(run.alignment.rms, 2)} px`, 'left between aligned stars') : undefined}
 </ul>
 ${
   told.matters.length > 0

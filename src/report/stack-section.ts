@@ -24,7 +24,7 @@ export function stackSection(run: ReportRun): Markup | undefined {
       ? html`<figure><img src="${path}" alt="${words}" loading="lazy"><figcaption>${words}</figcaption></figure>`
       : undefined;
   return html`<h3>How it was stacked</h3>
-<p>${many(stack.framesUsed, 'frame')} went into ${METHOD_WORDS[stack.method] ?? stack.method}; the sky was aligned to the middle of the run, the land left where it stood.
+<p>${many(stack.framesUsed, 'frame')} went into ${METHOD_WORDS[stack.method] ?? stack.method}; the sky was aligned to the middle of the run${stack.mask === undefined ? '' : ', the land left where it stood'}.
 ${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : stack.notes.some((note) => note.includes('darks')) ? undefined : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
@@ -49,7 +49,13 @@ function alignmentPart(alignment: ReportAlignment, aspect: number): Markup {
     alignment.plateScale === undefined
       ? ''
       : ` One pixel is ${fixed(alignment.plateScale, 1)} arcsec of sky.`;
-  return html`<p>Aligned stars lie within ${fixed(alignment.rms, 2)} px of each other (${fixed(alignment.cornerRms, 2)} px in the outer tenth) over ${many(alignment.matchedFrames, 'frame')}.${scale}</p>
+  const corner =
+    alignment.cornerRms === undefined ? '' : ` (${fixed(alignment.cornerRms, 2)} px in the outer tenth)`;
+  const said =
+    alignment.rms === undefined
+      ? 'The frames could not be aligned to each other.'
+      : `Aligned stars lie within ${fixed(alignment.rms, 2)} px of each other${corner} over ${many(alignment.matchedFrames, 'frame')}.${scale}`;
+  return html`<p>${said}</p>
 ${alignment.residuals ? gridPlot({ title: 'What alignment left', unit: 'px rms', map: alignment.residuals, aspect, full: 0.5 }) : undefined}
 ${alignment.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}`;
 }

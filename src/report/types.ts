@@ -84,8 +84,9 @@ export interface GridMap {
 /** What the alignment found, for people. */
 export interface ReportAlignment {
   readonly method: string;
-  readonly rms: number;
-  readonly cornerRms: number;
+  /** px; absent when nothing was aligned. */
+  readonly rms?: number;
+  readonly cornerRms?: number;
   readonly matchedFrames: number;
   readonly residuals?: GridMap;
   readonly focalLengthMm?: number;

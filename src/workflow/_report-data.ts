@@ -70,10 +70,12 @@ export type StoredAlignment = Omit<Alignment, 'trackRows' | 'frames'> & {
   readonly remarks: readonly string[];
 };
 
-/** Leaves out what is undefined, so that unknown is absent. */
+/** Leaves out what is undefined, null or NaN, so that unknown is absent. */
 export function present<T extends object>(record: T): { [K in keyof T]: Exclude<T[K], undefined> } {
   return Object.fromEntries(
-    Object.entries(record).filter(([, value]) => value !== undefined && !Number.isNaN(value)),
+    Object.entries(record).filter(
+      ([, value]) => value !== undefined && value !== null && !Number.isNaN(value),
+    ),
   ) as { [K in keyof T]: Exclude<T[K], undefined> };
 }
 
@@ -182,7 +184,7 @@ function residualMap(alignment: StoredAlignment, orientation: number | undefined
   const rows = sideways ? stored.columns : stored.rows;
   const values = new Array<number | null>(columns * rows).fill(null);
   for (const { column, row, rms, count } of zones) {
-    if (count === 0 || !Number.isFinite(rms)) continue;
+    if (count === 0 || !Number.isFinite(rms ?? Number.NaN)) continue;
     const middle = (index: number, of: number) => (2 * index + 1) / of - 1;
     const [x, y] = turnedPlace([middle(column, stored.columns), middle(row, stored.rows)], orientation);
     const index = (place: number, of: number) => Math.min(of - 1, Math.floor(((place + 1) / 2) * of));

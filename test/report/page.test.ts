@@ -8,6 +8,16 @@ const nights: readonly (readonly [string, () => ReportData])[] = [
   ['a bad night', badNight],
   ['a night without plan, site or stack', () => bare()],
   ['a night without lights', () => ({ ...goodNight(), runs: [], plan: undefined!, facts: undefined! })],
+  [
+    'a night that could not be aligned',
+    () =>
+      goodNight(
+        goodRun(5, {
+          alignment: { method: 'none', matchedFrames: 0, segmentCount: 1, notes: [] },
+          stack: undefined!,
+        }),
+      ),
+  ],
   ['a private night', () => hidePlace(badNight())],
 ];
 
