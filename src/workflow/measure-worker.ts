@@ -32,18 +32,15 @@ export interface SampleResult {
   readonly levels: PreviewLevels;
 }
 
-export interface FirstLookTask {
-  readonly paths: readonly string[];
+export interface SampleTask {
+  readonly path: string;
   readonly longSide: number;
-  /** Share of the frames in which a pixel must stand out to be called a defect. */
-  readonly defectShare: number;
 }
 
-export interface FirstLookResult {
-  /** One a readable frame. */
-  readonly samples: readonly SampleResult[];
-  /** Sorted indices y*width+x. */
-  readonly defects: Uint32Array;
+export interface DefectsTask {
+  readonly paths: readonly string[];
+  /** Share of the frames in which a pixel must stand out to be called a defect. */
+  readonly share: number;
 }
 
 export interface MeasureTask {
@@ -73,33 +70,37 @@ export interface PhotometryTask {
 const optionsFor = (pixels: FramePixels, mask: Mask | undefined) => ({
   saturation: pixels.whiteLevel[1],
   quantization: pixels.quantization,
+  // Plenty for alignment and medians; fitting the shapes of more would double the time.
+  maxStars: 800,
   ...(mask === undefined ? {} : { mask }),
 });
 
+async function sample(task: SampleTask): Promise<SampleResult> {
+  const pixels = await loadPixels(task.path);
+  const plane = detectionPlane(pixels);
+  const step = Math.max(1, Math.ceil(Math.max(plane.width, plane.height) / task.longSide));
+  const options = { ...optionsFor(pixels, undefined), streaks: false };
+  return {
+    width: pixels.width,
+    height: pixels.height,
+    small: decimate(plane, step),
+    stars: measureFrame(plane, options).stars,
+    levels: makePreview(pixels, { longSide: 200 }).levels,
+  };
+}
+
 /** Looks at some frames one after the other, so that defects can be told by staying put. */
-async function lookFirst(task: FirstLookTask): Promise<FirstLookResult> {
-  const collector = defectsOfRun({ share: task.defectShare });
-  const samples: SampleResult[] = [];
+async function defects(task: DefectsTask): Promise<Uint32Array> {
+  const collector = defectsOfRun({ share: task.share });
   for (const path of task.paths) {
     try {
-      const pixels = await loadPixels(path);
-      if (samples[0] && (pixels.width !== samples[0].width || pixels.height !== samples[0].height)) continue;
-      collector.accumulate(pixels);
-      const plane = detectionPlane(pixels);
-      const step = Math.max(1, Math.ceil(Math.max(plane.width, plane.height) / task.longSide));
-      samples.push({
-        width: pixels.width,
-        height: pixels.height,
-        small: decimate(plane, step),
-        stars: measureFrame(plane, optionsFor(pixels, undefined)).stars,
-        levels: makePreview(pixels, { longSide: 200 }).levels,
-      });
+      collector.accumulate(await loadPixels(path));
     } catch (error) {
       // A frame that cannot be read is told by the measuring pass; here it only is no sample.
       if (!(error instanceof FormatError || error instanceof DataError)) throw error;
     }
   }
-  return { samples, defects: collector.finish() };
+  return collector.finish();
 }
 
 async function measure(task: MeasureTask): Promise<MeasureResult> {
@@ -134,4 +135,4 @@ async function photometry(task: PhotometryTask): Promise<Float32Array> {
   return flux;
 }
 
-serveTasks({ lookFirst, measure, photometry });
+serveTasks({ sample, defects, measure, photometry });

@@ -49,12 +49,12 @@ import { type RunFolder, runFolder, saveAlignmentFile, saveDefects, saveMask } f
 import { withoutUnknown } from './_unknown.js';
 import type { WorkflowContext } from './context.js';
 import type {
-  FirstLookResult,
-  FirstLookTask,
+  DefectsTask,
   MeasureResult,
   MeasureTask,
   PhotometryTask,
   SampleResult,
+  SampleTask,
 } from './measure-worker.js';
 
 /** Settings of the measure stage. */
@@ -72,7 +72,7 @@ export interface MeasureConfig {
 }
 
 export const MEASURE_DEFAULTS: MeasureConfig = {
-  sampleFrames: 10,
+  sampleFrames: 8,
   sampleLongSide: 1000,
   defectShare: 0.6,
   limits: {},
@@ -184,17 +184,27 @@ async function lookFirst(
     { length: count },
     (_, i) => sound[Math.floor(((i + 0.5) * sound.length) / count)]!,
   );
-  context.progress({ task: 'looking for land and defects', done: 0, total: 1, unit: 'steps' });
-  const { samples, defects } = await pool.run<FirstLookResult>(
-    'lookFirst',
-    {
-      paths: picked.map((record) => framePath(library, record)),
-      longSide: config.sampleLongSide,
-      defectShare: config.defectShare,
-    } satisfies FirstLookTask,
-    { signal: context.signal },
+  const paths = picked.map((record) => framePath(library, record));
+  let done = 0;
+  const [found, ...looked] = await Promise.all([
+    pool.run<Uint32Array>('defects', { paths, share: config.defectShare } satisfies DefectsTask, {
+      signal: context.signal,
+    }),
+    ...paths.map(async (path) => {
+      const sample = await usable(
+        pool.run<SampleResult>('sample', { path, longSide: config.sampleLongSide } satisfies SampleTask, {
+          signal: context.signal,
+        }),
+      );
+      context.progress({ task: 'looking for land and defects', done: ++done, total: count, unit: 'frames' });
+      return sample;
+    }),
+  ]);
+  const defects = found as Uint32Array;
+  const readable = (looked as (SampleResult | undefined)[]).filter((sample) => sample !== undefined);
+  const samples = readable.filter(
+    (sample) => sample.width === readable[0]!.width && sample.height === readable[0]!.height,
   );
-  context.progress({ task: 'looking for land and defects', done: 1, total: 1, unit: 'steps' });
   if (samples.length === 0) return { mask: undefined, defects, levels: undefined };
   const orientation = sound[0]!.header.orientation;
   const mask = firstLandMask({
