@@ -1,6 +1,6 @@
 import { radToDeg, type StarTable } from '../core/index.js';
 import { frameCamera, showDirection } from './_camera.js';
-import { fluxOfTracks, gather, motionOf } from './_describe.js';
+import { fluxOfTracks, type Gathered, gather, motionOf } from './_describe.js';
 import { residualsOf } from './_fit-run.js';
 import { lensOf } from './_lens-derivatives.js';
 import { multiply, rotationLog, transpose } from './_rotation.js';
@@ -121,9 +121,32 @@ export function buildAlignment(
     trackY,
     trackDirections: state.stars,
     trackFlux: fluxOfTracks(tables, fit.tracks),
-    notes: [],
+    notes: notesOf(found, state, fit),
   };
   return withMotions(alignment);
+}
+
+/** What a person should know of the fit, plain sentences (P05, P08, P29, P30). */
+function notesOf(found: Gathered, state: State, fit: SkyFit): string[] {
+  const notes: string[] = [];
+  if (found.totalCornerRms > 1) {
+    notes.push(
+      `Stars in the corners miss their predicted places by ${found.totalCornerRms.toFixed(1)} px: the lens bends more than the model can follow.`,
+    );
+  }
+  const scales = Array.from(state.scale).filter((_, i) => fit.fitted[i] === 1);
+  const change = 100 * (Math.max(...scales) / Math.min(...scales) - 1);
+  if (change > 0.02) {
+    notes.push(
+      `The focal length changed by ${change.toFixed(2)} % during the run: the zoom crept or the focus was touched.`,
+    );
+  }
+  if (fit.frames.segmentCount > 1) {
+    notes.push(
+      `The camera was moved ${fit.frames.segmentCount - 1} time(s) during the run; the land is the land of one part only.`,
+    );
+  }
+  return notes;
 }
 
 /** Adds offset and head motion to each fitted frame. */

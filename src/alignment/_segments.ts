@@ -1,6 +1,6 @@
 import { madSigma, median } from '../core/index.js';
 import { multiply, rotationLog, transpose } from './_rotation.js';
-import { expectedCamera, type FramesInfo, type State } from './_state.js';
+import { expectedCamera, type FramesInfo, type Observations, type State } from './_state.js';
 
 /** A knock moves the camera by more than this, px. @source FINDINGS lesson 5 */
 const KNOCK = 5;
@@ -88,4 +88,35 @@ export function measureUnrest(
   }
   if (across.length < 6) return undefined;
   return { tremble: median(across), clock: median(along) };
+}
+
+/**
+ * True when some frames are larger or smaller than the others by more than their noise and by more than a
+ * tenth of a pixel at the corner: a creeping zoom, a touched focus, a lens that breathes (P08, P29).
+ */
+export function scalesDiffer(
+  residuals: { readonly x: Float64Array; readonly y: Float64Array },
+  given: { readonly state: State; readonly observations: Observations; readonly frames: FramesInfo },
+): boolean {
+  const { state, observations, frames } = given;
+  const pull = new Float64Array(frames.count);
+  const weight = new Float64Array(frames.count);
+  let reach = 0;
+  for (let k = 0; k < observations.count; k++) {
+    const dx = observations.x[k]! - state.lens[1]!;
+    const dy = observations.y[k]! - state.lens[2]!;
+    const r = Math.hypot(residuals.x[k]!, residuals.y[k]!);
+    if (r > 4 * observations.sigma[k]!) continue;
+    const w = 1 / observations.sigma[k]! ** 2;
+    pull[observations.frame[k]!]! += w * (dx * residuals.x[k]! + dy * residuals.y[k]!);
+    weight[observations.frame[k]!]! += w * (dx * dx + dy * dy);
+    reach = Math.max(reach, Math.hypot(dx, dy));
+  }
+  let odd = 0;
+  for (let i = 0; i < frames.count; i++) {
+    if (!(weight[i]! > 0)) continue;
+    const scale = pull[i]! / weight[i]!;
+    if (Math.abs(scale) * Math.sqrt(weight[i]!) > 4 && Math.abs(scale) * reach > 0.1) odd++;
+  }
+  return odd >= 2;
 }

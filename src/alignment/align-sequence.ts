@@ -9,7 +9,7 @@ import { lensOf } from './_lens-derivatives.js';
 import { linkByModel } from './_link.js';
 import { noAlignment, planeAlignment } from './_plane.js';
 import { apply, multiply, transpose } from './_rotation.js';
-import { findSegments, measureUnrest, segmentStart } from './_segments.js';
+import { findSegments, measureUnrest, scalesDiffer, segmentStart } from './_segments.js';
 import { type Solution, solve } from './_solve.js';
 import { type FramesInfo, type Observations, type Priors, type State, turnRotation } from './_state.js';
 import { standsStill } from './_still.js';
@@ -25,6 +25,9 @@ const MIN_CLOCK_SIGMA = 0.02;
 const MAX_CLOCK_SIGMA = 5;
 /** Cost that the richer lens (five more terms) must save. */
 const RICH_GAIN = 14;
+/** Change of scale from frame to frame once some is seen, scale of a heavy-tailed prior; and the cost it must save. */
+const SCALE_SIGMA = 2e-3;
+const SCALE_GAIN = 30;
 /** Their places among the lens values: k3, p1, p2, k4. */
 const RICH_TERMS = [5, 6, 7, 10] as const;
 /** Radius within which a detection is the predicted star, px. @source FINDINGS lesson 10 */
@@ -153,6 +156,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
   let priors: Priors | undefined;
   let noise = 1;
   let rich = false;
+  let creeps = false;
   const last = 2;
   for (let round = 0; round <= last; round++) {
     // At first the lens is known from a few stars only: chained tracks are the safer links then.
@@ -184,6 +188,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
       ...lensPriors(options, Math.exp(state.lens[0]!), rich),
       ...common,
       refraction: state.refraction[3] !== 0 ? STRENGTH_SIGMA : 0,
+      scale: creeps ? SCALE_SIGMA : 0,
     });
     priors = believe();
     const precision = round === last ? 1e-6 : 1e-4;
@@ -198,12 +203,26 @@ function fitSky(run: RunInput): SkyFit | undefined {
       priors = beliefs;
       return true;
     };
+    if (
+      !creeps &&
+      scalesDiffer(residualsOf(state, { observations, frames, priors }), { state, observations, frames })
+    ) {
+      const beliefs = { ...priors, scale: SCALE_SIGMA };
+      // From the valley of one scale for all it is a long way: many small steps.
+      const trial = solve(
+        state,
+        { observations, frames, priors: beliefs },
+        { iterations: 50, precision: 1e-7 },
+      );
+      creeps = prefer(trial, SCALE_GAIN, beliefs);
+    }
     if (!rich && observations.trackCount >= 30) {
       const beliefs = {
         ...priors,
         ...lensPriors(options, Math.exp(state.lens[0]!), true),
         ...common,
         refraction: priors.refraction,
+        scale: priors.scale,
       };
       rich = prefer(
         solve(state, { observations, frames, priors: beliefs }, { iterations: 12, precision }),
@@ -239,6 +258,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
           ...lensPriors(options, Math.exp(state.lens[0]!), false),
           ...common,
           refraction: priors.refraction,
+          scale: priors.scale,
         };
         prefer(
           solve({ ...state, lens }, { observations, frames, priors: beliefs }, { iterations: 15, precision }),

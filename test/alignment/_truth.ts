@@ -33,6 +33,8 @@ export interface Scene {
   readonly gap?: readonly [number, number];
   /** Frames with a third of the picture under cloud: [first, count]. */
   readonly cloud?: readonly [number, number];
+  /** Growth of the focal length over the run, fraction: a zoom that creeps. */
+  readonly creep?: number;
   /** Centroids as good as stated; 0 = perfect. */
   readonly noise?: number;
   /** Clock quantised to whole seconds as headers are; default true. */
@@ -137,18 +139,18 @@ export function makeNight(scene: Scene): TruthNight {
     const f = 1 + r2 * (k1 + r2 * (k2 + r2 * (k3 + r2 * k4)));
     return [u * f + 2 * p1 * u * v + p2 * (r2 + 2 * u * u), v * f + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v];
   };
-  const show = (d: V): [number, number] => {
+  const show = (d: V, scale = 1): [number, number] => {
     if (d[2] < 0.02) return [Number.NaN, Number.NaN];
     const u = d[0] / d[2];
     const v = d[1] / d[2];
     // Beyond one and a half times the corner no lens form means anything.
     if (Math.hypot(u, v) > 1.3 * corner) return [Number.NaN, Number.NaN];
     const [a, b] = bend(u, v);
-    return [cx + focalPx * a, cy + focalPx * b];
+    return [cx + scale * focalPx * a, cy + scale * focalPx * b];
   };
-  const see = (x: number, y: number): V => {
-    const a = (x - cx) / focalPx;
-    const b = (y - cy) / focalPx;
+  const see = (x: number, y: number, scale = 1): V => {
+    const a = (x - cx) / focalPx / scale;
+    const b = (y - cy) / focalPx / scale;
     let u = a;
     let v = b;
     for (let i = 0; i < 60; i++) {
@@ -179,6 +181,7 @@ export function makeNight(scene: Scene): TruthNight {
   const start = random();
   const times = indexes.map((i) => start + i * scene.cadence);
   const span = Math.max(1, times[times.length - 1]! - times[0]!);
+  const creep = (n: number): number => 1 + (scene.creep ?? 0) * ((times[n]! - times[0]!) / span);
   const tilt = (n: number): { axis: V; angle: number }[] => {
     const moves: { axis: V; angle: number }[] = [];
     if (scene.sag) {
@@ -203,9 +206,9 @@ export function makeNight(scene: Scene): TruthNight {
   const bent = (d: V): V => (scene.refraction ? lift(d) : d);
   const unbent = (d: V): V => (scene.refraction ? drop(d) : d);
   const place = (n: number, sky: V, extra = 0): [number, number] =>
-    show(toCamera(n, bent(spin(sky, ncp, -RATE * (times[n]! + extra)))));
+    show(toCamera(n, bent(spin(sky, ncp, -RATE * (times[n]! + extra)))), creep(n));
   const skyAt = (n: number, x: number, y: number): V =>
-    spin(unbent(fromCamera(n, see(x, y))), ncp, RATE * times[n]!);
+    spin(unbent(fromCamera(n, see(x, y, creep(n)))), ncp, RATE * times[n]!);
 
   // Stars over the whole sky, kept when any frame shows them, until the middle frame shows the wanted number.
   const sky: V[] = [];
@@ -238,7 +241,7 @@ export function makeNight(scene: Scene): TruthNight {
     sky.forEach((d, s) => {
       const apparent = bent(spin(d, ncp, -RATE * time));
       if (apparent[2] < 0.01) return;
-      const [x, y] = show(toCamera(n, apparent));
+      const [x, y] = show(toCamera(n, apparent), creep(n));
       if (!(x > 2 && y > 2 && x < width - 3 && y < height - 3)) return;
       if (clouded && x < width / 3) return;
       if (random() < 0.04) return;
@@ -278,8 +281,8 @@ export function makeNight(scene: Scene): TruthNight {
     focalPx,
     identity,
     map: (i, j, x, y) => place(j, skyAt(i, x, y)),
-    mapLand: (i, j, x, y) => show(toCamera(j, fromCamera(i, see(x, y)))),
-    altitude: (i, x, y) => Math.asin(fromCamera(i, see(x, y))[2]) / RAD,
+    mapLand: (i, j, x, y) => show(toCamera(j, fromCamera(i, see(x, y, creep(i)))), creep(j)),
+    altitude: (i, x, y) => Math.asin(fromCamera(i, see(x, y, creep(i)))[2]) / RAD,
     pole: (i) => {
       const c = toCamera(i, ncp);
       const direction = (c[2] < 0 ? [-c[0], -c[1], -c[2]] : c) as V;

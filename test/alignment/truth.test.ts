@@ -55,6 +55,16 @@ describe('alignSequence on truth nights (P05, P06, P08, P30, P31)', () => {
       total += counts.total;
     });
   }
+  it('follows a zoom that creeps by half a per cent over the run (P08, P29)', () => {
+    const { scene } = all.find(({ name }) => name === '24 mm equator')!;
+    const night = makeNight({ ...scene, creep: 0.005, frames: 20 });
+    const { width, height } = scene;
+    const alignment = alignSequence(night.frames, { width, height, focalLengthPx: night.focalPx });
+    const result = score(night, alignment);
+    expect(result.rms).toBeLessThan(0.05); // px: one more free number a frame than the nights of 0.03 px
+    const scales = alignment.frames.map((fit) => fit.scale ?? 1);
+    expect(Math.abs(scales.at(-1)! / scales[0]! - 1.005)).toBeLessThan(1e-4); // 0.3 px at the corner of 3000 px
+  });
   it('fits at least 99 of 100 frames', () => {
     expect(total).toBeGreaterThan(0);
     expect(fitted / total).toBeGreaterThanOrEqual(0.99); // issue 7
