@@ -39,3 +39,7 @@ export const many = (count: number, word: string, plural = `${word}s`): string =
 
 export const known = (values: readonly (number | undefined)[]): number[] =>
   values.filter((value): value is number => value !== undefined && Number.isFinite(value));
+
+/** A sentence worked out elsewhere, or the words given where a number in it came out as none. */
+export const sound = (text: string, otherwise: string): string =>
+  /\bNaN\b|Infinity/.test(text) ? otherwise : text;

@@ -89,6 +89,7 @@ ${data.plan ? undefined : html`<p class="soft">No plan was written for this nigh
 <div class="scroll" tabindex="0" role="region" aria-label="Plan and fact"><table class="wide"><thead><tr><th scope="col">what</th>${data.plan ? html`<th scope="col">planned</th>` : undefined}<th scope="col">happened</th><th scope="col">what it meant</th></tr></thead><tbody>
 ${told.planAndFact.map((line) => html`<tr><th scope="row">${line.what}</th>${data.plan ? html`<td>${shorten(line.planned)}</td>` : undefined}<td>${shorten(line.happened)}</td><td>${shorten(line.meant, 300)}</td></tr>`)}
 </tbody></table></div>
+${data.runs.length > 1 ? html`<p class="soft">Of ${data.runs.length} runs the one with most frames stands for the night.</p>` : undefined}
 ${data.plan?.notes ? html`<p class="soft">Note in the plan: ${shorten(data.plan.notes, 500)}</p>` : undefined}
 </section>`;
 }

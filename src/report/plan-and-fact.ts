@@ -1,6 +1,6 @@
 import { median, SIDEREAL_RATE } from '../core/index.js';
 import { clock, fixed, known, many, shutter } from './_format.js';
-import { knockSize, knocks, mainRun, tally } from './summary.js';
+import { knockSize, knocks, mainRun } from './summary.js';
 import type { PlanFactLine, ReportData, ReportRun } from './types.js';
 
 const NOT_PLANNED = 'not planned';
@@ -59,12 +59,11 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
     focalMeaning(run),
   );
 
-  const count = tally(data);
   say(
     'Frames',
     plan?.frames === undefined ? undefined : `${plan.frames}`,
     `${run.frames.length} shot, ${used(run)} usable`,
-    framesMeaning(run, plan?.frames, count.dropped),
+    framesMeaning(run, plan?.frames, run.frames.length - used(run)),
   );
   say(
     'Darkness',

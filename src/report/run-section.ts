@@ -1,5 +1,5 @@
 import { median } from '../core/index.js';
-import { clock, fixed, known, many } from './_format.js';
+import { clock, fixed, known, many, sound } from './_format.js';
 import { html, type Markup, shorten } from './_html.js';
 import { type Mark, type TimeSpan, timePlot } from './plots.js';
 import { stackSection } from './stack-section.js';
@@ -135,7 +135,7 @@ function card(frame: ReportFrame, zone: string, full: boolean): Markup {
       : undefined
   }<div><span class="mark ${frame.verdict}">${verdict}${frame.byPerson ? ', by you' : ''}</span> ${frame.file ? html`<a href="${frame.file}">${name}</a>` : name}<br>${frame.takenAt ? clock(frame.takenAt, zone, true) : 'no time'}${
     full
-      ? html`<br>${frame.reasons.map((reason) => shorten(reason.text, 240)).join(' ')}<br><span class="soft">${facts.join(' · ')}</span>`
+      ? html`<br>${frame.reasons.map((reason) => shorten(sound(reason.text, `${reason.code}, by how much is unknown.`), 240)).join(' ')}<br><span class="soft">${facts.join(' · ')}</span>`
       : undefined
   }</div></li>`;
 }

@@ -1,5 +1,5 @@
 import { median } from '../core/index.js';
-import { clock, duration, fixed, known, many } from './_format.js';
+import { clock, duration, fixed, known, many, sound } from './_format.js';
 import { shortLines } from './transients.js';
 import type { ReportData, ReportFrame, ReportRun, ReportStack, ReportTransient } from './types.js';
 
@@ -63,8 +63,8 @@ export function spells(run: ReportRun): Spell[] {
 function severity(frame: ReportFrame, code: string): number {
   const reason = frame.reasons.find((item) => item.code === code);
   const beyond =
-    reason?.value !== undefined && reason.limit !== undefined && reason.value > 0 && reason.limit > 0
-      ? Math.abs(Math.log(reason.value / reason.limit))
+    reason && Number.isFinite(reason.value) && (reason.value ?? 0) > 0 && (reason.limit ?? 0) > 0
+      ? Math.abs(Math.log(reason.value! / reason.limit!))
       : 0;
   return (frame.verdict === 'drop' ? 1000 : 0) + beyond;
 }
@@ -72,13 +72,13 @@ function severity(frame: ReportFrame, code: string): number {
 /** The worst of a spell in words that do not repeat what happened. */
 function worstWords({ code, worst }: Spell): string {
   const reason = worst.reasons.find((item) => item.code === code);
-  if (reason?.value === undefined) return reason?.text ?? '';
+  if (typeof reason?.value !== 'number') return reason ? sound(reason.text, '') : '';
   const { value } = reason;
   if (code === 'cloud') return `At worst ${fixed(100 * value, 0)} % of the stars’ light came through.`;
   if (code === 'shaken') return `Stars are smeared by ${fixed(value, 1)} px in a way the sky does not move.`;
   if (code === 'soft')
     return `Stars are up to ${fixed(100 * (value - 1), 0)} % wider than in the best frames.`;
-  return reason.text;
+  return sound(reason.text, '');
 }
 
 const SPELL_WORDS: Readonly<Record<string, string>> = {
@@ -191,6 +191,12 @@ export function runEvents(run: ReportRun, zone: string): string[] {
   ];
 }
 
+/** Where the night was, ready to follow a noun; `site not named` reads differently from a name. */
+export function atSite(data: ReportData): string {
+  const { name } = data.session.site;
+  return name === 'site not named' ? ' at a site not named' : ` at ${name}`;
+}
+
 /** The night in one sentence. */
 export function headline(data: ReportData): string {
   const count = tally(data);
@@ -198,7 +204,7 @@ export function headline(data: ReportData): string {
   if (!run || count.lights === 0) return 'No lights were found on this card.';
   const stack = run.stack;
   const used = count.kept + count.doubtful;
-  const start = `${many(count.lights, 'light')} at ${data.session.site.name}, ${used === count.lights ? 'all of them usable' : `${used} of them usable`}`;
+  const start = `${many(count.lights, 'light')}${atSite(data)}, ${used === count.lights ? 'all of them usable' : `${used} of them usable`}`;
   if (!stack) return `${start}; no stack was made.`;
   const noise = stack.noise ? `, with the noise brought down ${fixed(stack.noise.gain, 1)} times` : '';
   return `${start}, stacked to ${duration(stack.totalExposure)} of exposure${noise}.`;

@@ -2,7 +2,7 @@ import { shorten } from './_html.js';
 import { nextTime } from './advice.js';
 import { compareNights } from './compare.js';
 import { planAndFact } from './plan-and-fact.js';
-import { gainOfMore, headline, runEvents, tally, whatMattered } from './summary.js';
+import { atSite, gainOfMore, headline, runEvents, tally, whatMattered } from './summary.js';
 import type { ReportData, Told } from './types.js';
 
 /** A night's date as a person writes it. */
@@ -12,7 +12,7 @@ export const nightDate = (night: string): string =>
   );
 
 const titleOf = (data: ReportData): string =>
-  shorten(`The night of ${nightDate(data.session.night)} at ${data.session.site.name}`, 160);
+  shorten(`The night of ${nightDate(data.session.night)}${atSite(data)}`, 160);
 
 /** Works out every sentence and table of the page, so that page and JSON twin say the same. */
 export function tell(data: ReportData, other?: ReportData): Told {

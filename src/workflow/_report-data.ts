@@ -246,6 +246,9 @@ function holesOf(
   });
 }
 
+/** Highest file number of a camera's folder. @source DCF 2.0 (JEITA CP-3461), file names */
+const ROLL = 9999;
+
 /** Says when a run crosses folders of the card, and when the camera's numbers began again. */
 function folderNotes(records: readonly FrameRecord[]): string[] {
   const notes: string[] = [];
@@ -254,7 +257,8 @@ function folderNotes(records: readonly FrameRecord[]): string[] {
     const [before, here] = [records[i - 1]!, records[i]!];
     const [from, to] = [folderOf(before), folderOf(here)];
     const [a, b] = [before.header.fileNumber, here.header.fileNumber];
-    const rolled = a !== undefined && b !== undefined && b < a;
+    // DCF numbers end at 9999; other names need not follow the clock at all.
+    const rolled = a !== undefined && b !== undefined && a > ROLL - 200 && b < 200;
     if (from === to && !rolled) continue;
     const names = `${frameName(before)} to ${frameName(here)}`;
     notes.push(

@@ -7,7 +7,7 @@ import {
   reportPage,
   tell,
 } from '../../src/report/index.js';
-import { badNight, goodFrame, goodNight, goodRun, goodStack, site } from './_night.js';
+import { badFrame, badNight, goodFrame, goodNight, goodRun, goodStack, runWith, site } from './_night.js';
 
 const line = (data: Parameters<typeof planAndFact>[0], what: string) =>
   planAndFact(data).find((item) => item.what === what);
@@ -110,6 +110,26 @@ describe('tell', () => {
       '40 lights at Sandpiper Flat, all of them usable, stacked to 6 min 40 s of exposure, with the noise brought down 6.2 times.',
     );
     expect(tell({ ...goodNight(), runs: [] }).headline).toBe('No lights were found on this card.');
+  });
+
+  it('keeps numbers that came out as none off the page', () => {
+    const reason = {
+      code: 'glare' as const,
+      value: Number.POSITIVE_INFINITY,
+      limit: 1.5,
+      text: 'The land is Infinity times as bright.',
+    };
+    const data = goodNight(runWith({ 3: badFrame(3, 'doubt', reason) }));
+    expect(reportPage(data)).not.toMatch(/Infinity|NaN/);
+    expect(tell(data).events[0]!.join(' ')).toContain('Stray light fell in at');
+    // From the JSON twin the value comes back as null.
+    expect(reportPage(JSON.parse(JSON.stringify(data)))).not.toMatch(/Infinity|NaN/);
+  });
+
+  it('says that a site has no name instead of naming it so', () => {
+    const night = goodNight();
+    const data = { ...night, session: { ...night.session, site: { name: 'site not named', zone: 'UTC' } } };
+    expect(tell(data).title).toBe('The night of 12 August 2026 at a site not named');
   });
 
   it('works out what five more and twice as many frames would give (P44)', () => {
