@@ -86,7 +86,7 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
       ? plan?.target
       : `${plan.facts.target.name}, highest ${fixed(plan.facts.target.transitAltitude, 0)} deg`,
     heights.length > 0
-      ? `${track?.name ?? 'target'} at ${fixed(heights[0]!, 0)} to ${fixed(heights.at(-1)!, 0)} deg`
+      ? `${track?.name ?? 'target'} at ${fromTo(heights[0]!, heights.at(-1)!)} deg`
       : undefined,
     heights.length > 0 ? heightMeaning(median(heights)) : 'Where it stood cannot be said without a position.',
   );
@@ -96,6 +96,12 @@ export function planAndFact(data: ReportData): PlanFactLine[] {
     say('Sky brightness', `${fixed(sky.brightness, 2)} mag/arcsec2`, 'not measured', sky.class ?? '');
   }
   return lines;
+}
+
+/** Two whole numbers as a range, or as one when they are the same. */
+function fromTo(from: number, to: number): string {
+  const [a, b] = [fixed(from, 0), fixed(to, 0)];
+  return a === b ? a : `${a} to ${b}`;
 }
 
 type Say = (what: string, planned: string | undefined, happened: string | undefined, meant: string) => void;
@@ -224,7 +230,9 @@ function timeMeaning(
       ? 'All of it inside the best window.'
       : 'Dark all the time, but partly outside the best window.';
   }
-  return 'How dark it was cannot be said without a position.';
+  const suns = known(run.frames.map((frame) => frame.sunAltitude));
+  if (suns.length === 0) return 'How dark it was cannot be said without a position.';
+  return Math.max(...suns) < -18 ? 'Dark all the time.' : 'Not fully dark all the time.';
 }
 
 function darkMeaning(run: ReportRun): string {
