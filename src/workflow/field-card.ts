@@ -4,7 +4,7 @@ import { InputError } from '../core/index.js';
 import { findPlan, openLibrary, safeName, storageError, toPlanJson } from '../library/index.js';
 import { type FieldCard, fieldCardPage } from '../report/index.js';
 import { moonPosition, planFacts } from '../sky/index.js';
-import { present } from './_report-data.js';
+import { present } from './_present.js';
 import { writeWhole } from './_run-folder.js';
 import { skyOverhead } from './_sky-overhead.js';
 import type { WorkflowContext } from './context.js';

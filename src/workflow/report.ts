@@ -25,8 +25,9 @@ import {
   type Told,
   tell,
 } from '../report/index.js';
+import { present } from './_present.js';
 import { addCloseUps } from './_report-close-ups.js';
-import { gatherReport, present, type RunSource } from './_report-data.js';
+import { gatherReport, type RunSource } from './_report-data.js';
 import { openPictures, type PictureFolder, sizeOf, smallJpeg, smallMap } from './_report-images.js';
 import { loadDefects, runFolder, writeWhole } from './_run-folder.js';
 import { toolVersion } from './_version.js';
