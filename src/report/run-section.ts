@@ -33,10 +33,10 @@ export function runSection(
   return html`<section id="run-${options.index + 1}"><h2>${name}: ${many(run.frames.length, 'light')}, ${shorten(run.settings, 120)}</h2>
 <p class="soft">${shorten(facts.join(' · '), 300)}</p>
 ${options.events.length > 0 ? html`<ul class="matters">${options.events.map((text) => html`<li>${shorten(text, 400)}</li>`)}</ul>` : html`<p>Nothing happened that is worth a line.</p>`}
-${plots(run, zone)}
+${plots(run, { zone, name })}
 ${frameSheets(run, zone)}
 ${transients(run, zone)}
-${stackSection(run)}
+${stackSection(run, name)}
 </section>`;
 }
 
@@ -73,7 +73,10 @@ function spansOf(run: ReportRun, margin: number): TimeSpan[] {
   return spans;
 }
 
-function plots(run: ReportRun, zone: string): Markup | undefined {
+function plots(
+  run: ReportRun,
+  { zone, name }: { readonly zone: string; readonly name: string },
+): Markup | undefined {
   const timed = run.frames.filter((frame) => frame.takenAt !== undefined);
   if (timed.length < 3) return undefined;
   const domain = [timeOf(timed[0]!), timeOf(timed.at(-1)!)] as const;
@@ -103,7 +106,7 @@ function plots(run: ReportRun, zone: string): Markup | undefined {
   const moonUp = timed.some((frame) => (frame.moonAltitude ?? -90) > 0);
   return html`<h3>Through the night</h3>
 <p class="soft">Dots are kept frames, diamonds doubtful, crosses dropped. Each leads to its frame. Shading repeats what happened.</p>
-<div class="plots" tabindex="0" role="region" aria-label="Plots over time">
+<div class="plots" tabindex="0" role="region" aria-label="${name}: plots over time">
 ${timeStrip({ spans, frames: timed.map((frame) => dot(frame, '')), domain: shared.domain, zone })}
 ${timePlot({ ...shared, title: 'Light that came through', unit: '% of the best', points: points((f) => (f.transparency === undefined ? undefined : f.transparency * 100), 0, '%'), from: 0, to: 110, limit: { value: 93, text: 'doubt below 93 %' } })}
 ${timePlot({ ...shared, title: 'Star width, fwhm', unit: 'px', points: points((f) => f.fwhm, 2, 'px'), least: 1 })}

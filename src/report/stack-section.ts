@@ -10,8 +10,8 @@ const METHOD_WORDS: Readonly<Record<string, string>> = {
   median: 'a median',
 };
 
-/** How a run was stacked, with its maps and files; of a run without a stack only the alignment. */
-export function stackSection(run: ReportRun): Markup | undefined {
+/** How a run was stacked, with its maps and files; of a run without a stack only the alignment. `name` tells runs apart. */
+export function stackSection(run: ReportRun, name: string): Markup | undefined {
   const { stack, alignment } = run;
   const frame = run.frames.find(({ width, height }) => width !== undefined && height !== undefined);
   const stored = frame ? frame.width! / frame.height! : 1.5;
@@ -28,7 +28,7 @@ export function stackSection(run: ReportRun): Markup | undefined {
 ${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : stack.notes.some((note) => note.includes('darks')) ? undefined : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
-${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="Noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</div>` : undefined}
+${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="${name}: noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</div>` : undefined}
 ${alignment ? alignmentPart(alignment, aspect) : undefined}
 <div class="maps">
 ${map(stack.single, 'One single frame with the same finish, for comparison')}

@@ -18,8 +18,20 @@ const nights: readonly (readonly [string, () => ReportData])[] = [
         }),
       ),
   ],
+  ['a night of two runs', () => twoRuns()],
   ['a private night', () => hidePlace(badNight())],
 ];
+
+/** The second run has frames of its own. */
+function twoRuns(): ReportData {
+  const second = goodRun(12, { sequenceId: '2026-08-12-sandpiper-flat/3' });
+  return goodNight(goodRun(), {
+    runs: [
+      goodRun(),
+      { ...second, frames: second.frames.map((frame) => ({ ...frame, id: `second-${frame.id}` })) },
+    ],
+  });
+}
 
 function bare(): ReportData {
   const { plan: _plan, facts: _facts, ...rest } = goodNight();
@@ -70,6 +82,10 @@ describe('reportPage', () => {
         if (tag.attributes.get('role') === 'region')
           expect(tag.attributes.get('aria-label') ?? '').not.toBe('');
       }
+      // Regions can be told apart by name, with several runs on a page too.
+      const regions = tags.filter((tag) => tag.attributes.get('role') === 'region');
+      const names = regions.map((tag) => tag.attributes.get('aria-label'));
+      expect(new Set(names).size).toBe(names.length);
       const levels = tags.filter((tag) => /^h[1-6]$/.test(tag.name)).map((tag) => Number(tag.name[1]));
       expect(levels[0]).toBe(1);
       expect(levels.filter((level) => level === 1)).toHaveLength(1);
