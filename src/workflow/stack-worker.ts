@@ -97,6 +97,19 @@ async function makeMaster(task: {
   return { master: builder.finish(), skipped };
 }
 
+/**
+ * Sky that an 8-bit curve cut to black shows no scatter at all; it cannot be known better than the step between
+ * two levels allows. @source variance of rounding, step^2/12
+ */
+function withRounding(sky: CoarseSky, quantization: number): CoarseSky {
+  const least = Math.max(quantization, 1e-3) / Math.sqrt(12);
+  const floor = (value: number) => Math.max(least, Number.isNaN(value) ? 0 : value);
+  return { ...sky, noise: [floor(sky.noise[0]), floor(sky.noise[1]), floor(sky.noise[2])] };
+}
+
+const skyOf = (pixels: FramePixels, mask: Mask | undefined): CoarseSky =>
+  withRounding(coarseSky(pixels, mask === undefined ? {} : { mask }), pixels.quantization);
+
 async function survey(task: {
   readonly path: string;
   readonly set: CalibrationSet;
@@ -105,7 +118,7 @@ async function survey(task: {
   const { header, pixels } = await loadFrame(task.path);
   const clean = await calibrated(pixels, task.set);
   return {
-    sky: coarseSky(clean, task.mask === undefined ? {} : { mask: task.mask }),
+    sky: skyOf(clean, task.mask),
     width: pixels.width,
     height: pixels.height,
     kind: pixels.kind,
@@ -127,7 +140,7 @@ async function prepare(task: {
   const clean = await calibrated(await loadPixels(task.path), task.set);
   const packed = pack(clean.data, task.pack);
   await writeFile(task.scratch, new Uint8Array(packed.buffer, packed.byteOffset, packed.byteLength));
-  return { sky: coarseSky(clean, task.mask === undefined ? {} : { mask: task.mask }) };
+  return { sky: skyOf(clean, task.mask) };
 }
 
 let kernels: Kernels | undefined;
