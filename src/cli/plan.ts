@@ -3,6 +3,7 @@ import type { PlanView } from '../workflow/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
 import { shutter, table } from './_table.js';
 import { count, date, position, positive, zone } from './_values.js';
+import { registerFieldCard } from './field-card.js';
 
 interface NewOptions extends SharedOptions {
   readonly site?: string;
@@ -81,6 +82,7 @@ export function registerPlan(program: Command): void {
       return outcome(showPlan(context, id));
     }),
   );
+  registerFieldCard(plan);
 }
 
 function outcome(view: PlanView) {

@@ -55,6 +55,8 @@ export interface MeasureTask {
 export interface MeasureResult {
   readonly measurement: FrameMeasurement;
   readonly temperature?: number;
+  /** True when the file went through a camera's 8-bit curve, which can be undone only roughly. */
+  readonly curved: boolean;
 }
 
 export interface PhotometryTask {
@@ -115,7 +117,11 @@ async function measure(task: MeasureTask): Promise<MeasureResult> {
     .jpeg({ quality: 82 })
     .toBuffer();
   await writeFile(task.previewPath, jpeg);
-  return { measurement, ...(pixels.temperature === undefined ? {} : { temperature: pixels.temperature }) };
+  return {
+    measurement,
+    curved: pixels.kind === 'color' && pixels.quantization > 1,
+    ...(pixels.temperature === undefined ? {} : { temperature: pixels.temperature }),
+  };
 }
 
 /** Fluxes at given places; NaN off the frame, on land, and where the star is clipped. */

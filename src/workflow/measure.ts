@@ -13,6 +13,7 @@ import {
   type FrameHeader,
   InputError,
   type Mask,
+  median,
   NightcairnError,
   packStarTable,
   STAR_FLAGS,
@@ -474,7 +475,42 @@ async function photometryOf(
       });
     }),
   );
+  if (work.sequence.bracketed && measured.some((result) => result?.curved === true)) {
+    levelBracket(flux, trackCount, exposures(sound));
+  }
   return { trackCount, flux, x: xs, y: ys, ...airmassOf(work, sound, alignment, { x: xs, y: ys }) };
+}
+
+const exposures = (sound: readonly FrameRecord[]): (number | undefined)[] =>
+  sound.map((record) => record.header.exposureTime);
+
+/**
+ * A camera's JPEG curve is not undone well enough to compare star light between two shutters: within a bracket
+ * the fluxes of each shutter are brought to a common level first, so that a longer frame is not taken for a
+ * clearer sky. Cloud that lasts for all frames of one shutter cannot be told then.
+ */
+function levelBracket(
+  flux: Float32Array,
+  trackCount: number,
+  shutters: readonly (number | undefined)[],
+): void {
+  const levelOf = (members: readonly number[]) => {
+    const ratios: number[] = [];
+    for (let k = 0; k < trackCount; k++) {
+      const all = shutters.map((_, i) => flux[i * trackCount + k]! / (shutters[i] ?? 1));
+      const own = members.map((i) => all[i]!);
+      ratios.push(median(own) / median(all));
+    }
+    return median(ratios);
+  };
+  for (const shutter of new Set(shutters)) {
+    const members = shutters.flatMap((other, i) => (other === shutter ? [i] : []));
+    const level = levelOf(members);
+    if (!(level > 0)) continue;
+    for (const i of members) {
+      for (let k = 0; k < trackCount; k++) flux[i * trackCount + k]! /= level;
+    }
+  }
 }
 
 /** Air mass at every predicted place, where pole and latitude tell where the zenith is. */
