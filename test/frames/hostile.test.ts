@@ -1,3 +1,4 @@
+import { readFileSync, writeFileSync } from 'node:fs';
 import { beforeAll, describe, expect, it } from 'vitest';
 import { FormatError, seededRandom } from '../../src/core/index.js';
 import { layTiff, type TagValue } from '../../src/frames/_ifd-write.js';
@@ -140,6 +141,32 @@ describe('hostile files end in a FormatError, soon and small', () => {
   });
 });
 
+/** Where the system says how high memory went, and forgets it on request. @source Linux proc(5), clear_refs 5, VmHWM. */
+function makePeakMeter(): { readonly begin: () => void; readonly gained: () => number } {
+  let start = process.memoryUsage.rss();
+  const highest = () =>
+    1024 * Number(/^VmHWM:\s+(\d+)/m.exec(readFileSync('/proc/self/status', 'utf8'))?.[1]);
+  try {
+    writeFileSync('/proc/self/clear_refs', '5');
+    highest();
+  } catch {
+    // Another system: what is still held afterwards is all that can be seen.
+    return {
+      begin: () => {
+        start = process.memoryUsage.rss();
+      },
+      gained: () => process.memoryUsage.rss() - start,
+    };
+  }
+  return {
+    begin: () => {
+      writeFileSync('/proc/self/clear_refs', '5');
+      start = process.memoryUsage.rss();
+    },
+    gained: () => highest() - start,
+  };
+}
+
 /** One mutation: bytes flipped, a run overwritten, a cut, or a piece copied elsewhere. */
 function mutate(bytes: Uint8Array, random: () => number): Uint8Array {
   const pick = (n: number) => Math.floor(random() * n);
@@ -213,15 +240,18 @@ describe('mutated files give a FormatError or a picture', async () => {
   ];
   const runs = process.env.NIGHTCAIRN_FULL === '1' ? 20_000 : 500;
 
-  it(`${runs} mutations over all readers: no crash, no hang, no other error`, {
+  it(`${runs} mutations over all readers: no crash, no hang, no other error, no great allocation`, {
     timeout: 1_800_000,
   }, async () => {
     const random = seededRandom(20_261_125);
+    const meter = makePeakMeter();
     let slowest = 0;
+    let hungriest = 0;
     let refused = 0;
     for (let n = 0; n < runs; n++) {
       const [path, bytes] = samples[n % samples.length]!;
       const mutated = mutate(bytes, random);
+      meter.begin();
       const start = performance.now();
       for (const read of [readHeader, readPixels]) {
         try {
@@ -234,9 +264,14 @@ describe('mutated files give a FormatError or a picture', async () => {
       }
       readThumbnail(mutated, path);
       slowest = Math.max(slowest, performance.now() - start);
+      hungriest = Math.max(hungriest, meter.gained());
     }
+    console.log(
+      `${runs} mutations: ${refused} refusals, slowest ${slowest.toFixed(0)} ms, most memory ${(hungriest / 1e6).toFixed(0)} MB`,
+    );
     expect(refused).toBeGreaterThan(runs / 10); // the mutations do bite
     expect(slowest).toBeLessThan(2000); // no hang over 2 s
+    expect(hungriest).toBeLessThan(LIMIT_BYTES); // nor an allocation over the limit
   });
 });
 
