@@ -67,9 +67,15 @@ export async function sortArrivals(
   const touched = new Set(options.cardSessions);
   const notes: string[] = [];
   const unnamed: string[] = [];
-  for (const [night, ofNight] of [...nights].sort(([a], [b]) => (a < b ? -1 : 1))) {
+  const inOrder = [...nights].sort(([a], [b]) => (a < b ? -1 : 1));
+  for (const [i, [night, ofNight]] of inOrder.entries()) {
     throwIfCancelled(context.signal);
-    context.progress({ task: 'sorting', done: 0, note: night });
+    context.progress({
+      task: `sorting the night of ${night}`,
+      done: i + 1,
+      total: inOrder.length,
+      note: `${ofNight.length} new frames`,
+    });
     const place = choosePlace(library, options, { night, headers: ofNight.map(({ header }) => header) });
     const chosen = chooseSession(library, night, place, {
       nights: nights.size,

@@ -1,3 +1,5 @@
+export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun } from './_measure-work.js';
+export { STACK_DEFAULTS, type StackConfig, type StackOutcome } from './_stack-config.js';
 export {
   type AmendOptions,
   type AmendResult,
@@ -13,14 +15,14 @@ export { type CheckOptions, type CheckResult, check } from './check.js';
 export * from './context.js';
 export { writeFieldCard } from './field-card.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
-export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun, measure } from './measure.js';
+export { measure } from './measure.js';
 export { type NightOptions, type NightResult, night } from './night.js';
 export * from './plan.js';
 export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } from './report.js';
 export { search, searchFor, stats } from './search.js';
 export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
-export { lookNamed, STACK_DEFAULTS, type StackConfig, type StackOutcome, stack } from './stack.js';
+export { lookNamed, stack } from './stack.js';
 export {
   type CardHandler,
   mountFolders,

@@ -1,10 +1,12 @@
 import { InputError } from '../core/index.js';
 import { openLibrary, sequencesOf, toSequence, toSession } from '../library/index.js';
+import type { MeasureConfig, MeasuredRun } from './_measure-work.js';
+import type { StackConfig, StackOutcome } from './_stack-config.js';
 import type { WorkflowContext } from './context.js';
 import { type ImportOptions, type ImportResult, importCard } from './import.js';
-import { type MeasureConfig, type MeasuredRun, measure } from './measure.js';
+import { measure } from './measure.js';
 import { writeReport } from './report.js';
-import { type StackConfig, type StackOutcome, stack } from './stack.js';
+import { stack } from './stack.js';
 
 /** Settings of a whole night. */
 export interface NightOptions extends ImportOptions {

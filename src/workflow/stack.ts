@@ -1,33 +1,24 @@
 import { mkdir, rm, statfs } from 'node:fs/promises';
 import { join } from 'node:path';
-import { type Alignment, landMapper, warpGrid } from '../alignment/index.js';
+import type { Alignment } from '../alignment/index.js';
 import {
   type ColorImage,
   DataError,
   InputError,
-  type Mask,
   NightcairnError,
-  type Plane,
   StorageError,
   throwIfCancelled,
 } from '../core/index.js';
-import { DEFAULT_LOOK, type FinishInput, LOOKS, type Look } from '../finishing/index.js';
-import { compiledUrl, createWorkerPool, type WorkerPool } from '../kernels/index.js';
+import { LOOKS, type Look } from '../finishing/index.js';
+import { compiledUrl, createWorkerPool } from '../kernels/index.js';
 import {
-  type FrameRecord,
   findSequences,
   framePath,
-  framesOf,
-  hashesOf,
   insideLibrary,
-  type Library,
   nightFolders,
   openLibrary,
-  type SequenceRecord,
   type SessionRecord,
-  saveStack,
-  stored,
-  toStack,
+  type toStack,
 } from '../library/index.js';
 import {
   type CoarseSky,
@@ -35,82 +26,35 @@ import {
   chooseMethod,
   composeLand,
   defectsFromDark,
-  type Falloff,
   falloffGain,
   fitFalloff,
-  fitLevel,
   fitSky,
-  frameWeight,
   growMask,
-  idealGain,
   joinDefects,
-  type LandChoice,
   makeStackPlan,
-  type NoiseGain,
   packRange,
-  refineLandMask,
-  type StackFrame,
-  type StackLayer,
-  type StackPlan,
-  sampleVariance,
-  shareFromPicture,
 } from '../stacking/index.js';
 import { type Calibration, calibrationFor } from './_calibration.js';
-import { loadAlignmentFile, loadDefects, loadMask, runFolder, writeWhole } from './_run-folder.js';
+import { loadAlignmentFile, loadDefects, loadMask, runFolder } from './_run-folder.js';
+import { type RunWork, STACK_DEFAULTS, type StackConfig, type StackOutcome } from './_stack-config.js';
+import { landOf } from './_stack-land.js';
 import {
-  recipeKey,
-  type StackFacts,
-  writeGrey,
-  writeLinearFits,
-  writeLinearTiff,
-  writePicture,
-  writeSingle,
-} from './_stack-files.js';
+  idealOf,
+  type Member,
+  membersOf,
+  referenceOf,
+  spread,
+  stackFrames,
+  type Weighted,
+} from './_stack-members.js';
 import { stackNoise } from './_stack-noise.js';
+import { writeResults } from './_stack-results.js';
 import { stackLayer } from './_tiles.js';
-import { withoutUnknown } from './_unknown.js';
-import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
 import type { CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
 
-/** Settings of the stack stage. */
-export interface StackConfig {
-  /** How samples are combined; by default a clipped mean from 4 frames up, a mean below. */
-  readonly method?: CombineMethod;
-  /** `hold`: land sharp in front of the sky; `none`: the sky stack alone; `only`: the unmoved stack alone. */
-  readonly land: LandChoice;
-  /** Photographer's own mask picture, white = land. */
-  readonly mask?: string;
-  /** Name of a look, or a whole one. */
-  readonly look: string | Look;
-  /** Bytes that tiles under way may take together; raise it for speed with very many frames. */
-  readonly memoryBytes: number;
-  /** Use darks and flats that do not match. */
-  readonly force: boolean;
-}
-
-export const STACK_DEFAULTS: StackConfig = {
-  land: 'hold',
-  look: DEFAULT_LOOK,
-  memoryBytes: 400e6,
-  force: false,
-};
-
-/** What became of one run. */
-export interface StackOutcome {
-  readonly sequenceId: string;
-  readonly outcome: 'done' | 'nothing-to-do' | 'unusable';
-  readonly reason?: string;
-  readonly stack?: ReturnType<typeof toStack>;
-}
-
-const VERSION = toolVersion();
-
 /** Most survey frames for the falloff; more tell nothing new. */
 const SURVEY_FRAMES = 8;
-/** Frames clearer than this are not dimmed; the measured ratio scatters by a few per cent. */
-const MAX_TRANSPARENCY = 1.05;
-const MIN_TRANSPARENCY = 0.2;
 
 /**
  * Stacks the runs of a session, or one sequence: calibrates, aligns, combines sky and land, finishes, and
@@ -157,27 +101,6 @@ export function lookNamed(name: string): Look {
   return look;
 }
 
-interface RunWork {
-  readonly context: WorkflowContext;
-  readonly library: Library;
-  readonly pool: WorkerPool;
-  readonly session: SessionRecord;
-  readonly sequence: SequenceRecord;
-  readonly config: StackConfig;
-  readonly look: Look;
-}
-
-/** One frame that goes into the stack. */
-interface Member {
-  readonly record: FrameRecord;
-  /** Index in the alignment. */
-  readonly index: number;
-  readonly transparency: number;
-  readonly exposure: number;
-  readonly segment: number;
-  readonly zones: readonly number[] | undefined;
-}
-
 async function stackRun(work: RunWork): Promise<StackOutcome> {
   const { library, session, sequence } = work;
   const folder = runFolder(library.dir, session, sequence);
@@ -222,35 +145,6 @@ function diskError(error: unknown, path: string): unknown {
     );
   }
   return error;
-}
-
-/** Kept and doubtful frames that the alignment fitted, the reference among them or not. */
-function membersOf(work: RunWork, alignment: Alignment): Member[] {
-  const { library, sequence } = work;
-  const indexOf = new Map(alignment.frames.map((frame, i) => [frame.id, i]));
-  const ratio =
-    sequence.realExposureTime !== undefined && sequence.exposureTime
-      ? sequence.realExposureTime / sequence.exposureTime
-      : 1;
-  return framesOf(library, sequence.id).flatMap((record) => {
-    const index = indexOf.get(record.id);
-    const verdict = record.measurement?.verdict;
-    if (index === undefined || (verdict !== 'keep' && verdict !== 'doubt')) return [];
-    const fit = alignment.frames[index]!;
-    if (fit.status !== 'fitted') return [];
-    const extra = record.measurement?.extra as { zoneTransparency?: (number | null)[] } | undefined;
-    const transparency = record.measurement?.transparency ?? 1;
-    return [
-      {
-        record,
-        index,
-        transparency: Math.min(MAX_TRANSPARENCY, Math.max(MIN_TRANSPARENCY, transparency)),
-        exposure: (record.header.exposureTime ?? sequence.exposureTime ?? 1) * ratio,
-        segment: fit.segment,
-        zones: extra?.zoneTransparency?.map((value) => value ?? Number.NaN),
-      },
-    ];
-  });
 }
 
 /** Disk that the scratch files need, checked before anything is written. */
@@ -381,21 +275,6 @@ async function combineRun(
   });
 }
 
-/** The alignment's reference where it is kept, else the kept frame nearest to it. */
-function referenceOf(members: readonly Member[], alignment: Alignment): Member {
-  return members.reduce((best, member) =>
-    Math.abs(member.index - alignment.referenceIndex) < Math.abs(best.index - alignment.referenceIndex)
-      ? member
-      : best,
-  );
-}
-
-/** A few members spread evenly over the run. */
-function spread(members: readonly Member[], count: number): Member[] {
-  if (members.length <= count) return [...members];
-  return Array.from({ length: count }, (_, i) => members[Math.floor(((i + 0.5) * members.length) / count)]!);
-}
-
 async function defectsOf(path: string, alignment: Alignment, calibration: Calibration) {
   const own = await loadDefects(path);
   const { width, height } = alignment;
@@ -406,114 +285,6 @@ async function defectsOf(path: string, alignment: Alignment, calibration: Calibr
       ? defectsFromDark(dark)
       : undefined,
   );
-}
-
-interface Weighted {
-  readonly member: Member;
-  readonly frame: StackFrame;
-}
-
-/** How each frame enters the stack: place, light, level, weight and noise. */
-function stackFrames(
-  alignment: Alignment,
-  members: readonly Member[],
-  reference: Member,
-  skies: ReadonlyMap<string, CoarseSky>,
-  isColor: boolean,
-): Weighted[] {
-  const referenceSky = skies.get(reference.record.id)!;
-  return members.map((member) => {
-    const sky = skies.get(member.record.id)!;
-    const grid = warpGrid(alignment, member.index);
-    const exposures = reference.exposure / member.exposure;
-    const scale = (exposures * reference.transparency) / member.transparency;
-    const level = fitLevel(referenceSky, sky, grid, scale);
-    const moved = alignment.frames[member.index]!.headMotion;
-    const landGrid =
-      Math.hypot(moved.x, moved.y) > 0.05 || Math.abs(moved.rotation) > 0.002
-        ? warpGrid(alignment, member.index, { map: landMapper(alignment, member.index) })
-        : undefined;
-    return {
-      member,
-      frame: {
-        id: member.record.id,
-        grid,
-        ...(landGrid ? { landGrid } : {}),
-        scale,
-        landScale: exposures,
-        level,
-        weight: frameWeight(sky.noise[1], scale),
-        ...zoneWeights(member),
-        variance: sampleVariance(sky, { scale, level, ...(isColor ? { source: 'color' as const } : {}) }),
-      },
-    };
-  });
-}
-
-/** Patchy cloud takes weight where it hangs and only there (P33). */
-function zoneWeights(member: Member): Pick<StackFrame, 'zoneWeights'> {
-  const { zones, transparency } = member;
-  if (zones?.length !== 25) return {};
-  const data = Float32Array.from(zones, (value) =>
-    Number.isFinite(value) ? Math.min(1.2, Math.max(0.02, (value / transparency) ** 2)) : 1,
-  );
-  // Even transparency needs no map; the zones' own scatter would only add noise.
-  return data.every((value) => value > 0.75) ? {} : { zoneWeights: { columns: 5, rows: 5, data } };
-}
-
-interface LandLayer {
-  readonly layer: StackLayer;
-  readonly mask: Mask;
-  readonly share: Plane;
-  readonly frames: number;
-}
-
-/** Stacks the land from the longest stretch between knocks and finds its edge on it. */
-async function landOf(
-  work: RunWork,
-  shared: Omit<Parameters<typeof makeStackPlan>[0], 'frames'> & { readonly method: CombineMethod },
-  frames: readonly Weighted[],
-  members: readonly Member[],
-  options: { readonly scratch: Readonly<Record<string, string>>; readonly memoryBytes: number },
-  firstMask: Mask | undefined,
-  reference: Member,
-): Promise<LandLayer | undefined> {
-  const { context, pool, config } = work;
-  if (config.land === 'none' || (!firstMask && !config.mask && config.land !== 'only')) return undefined;
-  const counts = new Map<number, number>();
-  for (const member of members) counts.set(member.segment, (counts.get(member.segment) ?? 0) + 1);
-  // The reference's own framing counts double: its land needs no moving at all.
-  const score = (segment: number) => counts.get(segment)! * (segment === reference.segment ? 2 : 1);
-  const segment = [...counts.keys()].reduce((best, other) => (score(other) > score(best) ? other : best));
-  const used = frames.filter(({ member }) => member.segment === segment);
-  const { method, ...rest } = shared;
-  const plan = makeStackPlan({
-    ...rest,
-    frames: used.map(({ frame }) => frame),
-    land: { method: used.length >= 4 ? method : 'mean' },
-  });
-  const layer = await stackLayer(context, pool, plan, {
-    ...options,
-    layer: 'land',
-    task: 'stacking the land',
-  });
-  if (config.mask) {
-    const own = await loadMask(config.mask);
-    if (!own) {
-      throw new InputError(
-        'VALUE_NOT_UNDERSTOOD',
-        `Expected a picture as land mask in ${config.mask} but could not read it.`,
-      );
-    }
-    const picture = { width: own.width, height: own.height, data: Float32Array.from(own.data) };
-    return { layer, ...shareFromPicture(picture, rest), frames: used.length };
-  }
-  const first = firstMask ?? {
-    width: rest.width,
-    height: rest.height,
-    data: new Uint8Array(rest.width * rest.height),
-  };
-  return { layer, ...refineLandMask(first, layer.image), frames: used.length };
 }
 
 /** The reference alone, made as the stack's frames are: what the stack's noise is held against. */
@@ -532,231 +303,4 @@ async function singleFrame(
     task: 'developing one frame for comparison',
   });
   return layer.image;
-}
-
-function idealOf(
-  method: CombineMethod,
-  frames: readonly Weighted[],
-  skies: ReadonlyMap<string, CoarseSky>,
-  reference: Member,
-): number {
-  const sigma = ({ member, frame }: Weighted) => skies.get(member.record.id)!.noise[1] * frame.scale;
-  const own = sigma(frames.find(({ member }) => member === reference)!);
-  return idealGain(
-    method,
-    frames.map((item) => sigma(item) / own),
-    frames.map(({ frame }) => frame.weight),
-  );
-}
-
-interface Results {
-  readonly alignment: Alignment;
-  readonly members: readonly Member[];
-  readonly reference: Member;
-  readonly example: Surveyed;
-  readonly calibration: Calibration;
-  readonly falloff: Falloff | undefined;
-  readonly method: CombineMethod;
-  readonly sky: StackLayer;
-  readonly land: LandLayer | undefined;
-  readonly single: ColorImage;
-  readonly image: ColorImage;
-  readonly noise: NoiseGain;
-  readonly plan: StackPlan;
-}
-
-function factsOf(results: Results): StackFacts {
-  const { members, example, method, reference } = results;
-  const { header } = example;
-  const total = members.reduce((sum, member) => sum + member.exposure, 0);
-  const times = members.map(({ record }) => record.takenMs).filter((time) => time !== undefined);
-  const first = times.length > 0 ? Math.min(...times) : undefined;
-  const last = times.length > 0 ? Math.max(...times) + 1000 * members.at(-1)!.exposure : undefined;
-  const {
-    cameraMake,
-    cameraModel,
-    serial,
-    lens,
-    iso,
-    fNumber,
-    focalLengthMm,
-    focalLength35Mm,
-    wallTime,
-    utcOffsetMinutes,
-  } = reference.record.header;
-  const exif = {
-    cameraMake,
-    cameraModel,
-    serial,
-    lens,
-    iso,
-    fNumber,
-    focalLengthMm,
-    focalLength35Mm,
-    wallTime,
-    utcOffsetMinutes,
-  };
-  return {
-    exif: {
-      ...(Object.fromEntries(Object.entries(exif).filter(([, value]) => value !== undefined)) as object),
-      exposureTime: Number(total.toFixed(3)),
-      orientation: header.orientation ?? 1,
-      width: results.image.width,
-      height: results.image.height,
-      software: `Nightcairn ${VERSION}`,
-    },
-    totalExposure: Number(total.toFixed(3)),
-    frames: members.length,
-    method,
-    ...(first === undefined ? {} : { start: new Date(first).toISOString() }),
-    ...(first === undefined || last === undefined
-      ? {}
-      : { middle: new Date((first + last) / 2).toISOString() }),
-    software: `Nightcairn ${VERSION}`,
-    white: Number(
-      (Math.max(...example.whiteLevel) * (results.falloff ? falloffGain(results.falloff) : 1)).toFixed(2),
-    ),
-  };
-}
-
-/** Everything that made the stack, in a fixed order, without the time it was made. */
-function recipeOf(work: RunWork, results: Results) {
-  const { library, sequence, config, look } = work;
-  const hashes = hashesOf(library, sequence.id);
-  return {
-    tool: `Nightcairn ${VERSION}`,
-    decoder: results.example.decoder,
-    sequence: sequence.id,
-    method: results.method,
-    limits: { sky: results.plan.skyOptions, land: results.plan.landOptions },
-    demosaic: results.plan.demosaic,
-    land: config.land,
-    look,
-    masters: results.calibration.masters.map(({ kind, frameIds, master }) => ({
-      kind,
-      frames: master.frames,
-      frameIds,
-    })),
-    falloff: results.falloff
-      ? { source: results.falloff.source, corner: 1 / falloffGain(results.falloff) }
-      : null,
-    reference: results.reference.record.id,
-    frames: [...results.members]
-      .sort((a, b) => (a.record.id < b.record.id ? -1 : 1))
-      .map(({ record, transparency, exposure }) => ({
-        id: record.id,
-        sha256: hashes.get(record.id) ?? null,
-        transparency,
-        exposure,
-      })),
-  };
-}
-
-async function writeResults(work: RunWork, results: Results): Promise<ReturnType<typeof toStack>> {
-  const { context, library, session, sequence, look } = work;
-  const { alignment, members, sky, land, image, noise, calibration, method } = results;
-  const recipe = recipeOf(work, results);
-  const stacks = insideLibrary(library.dir, nightFolders(session.folder).stacks);
-  const folder = join(stacks, `run-${sequence.ordinal}-${recipeKey(recipe)}`);
-  await mkdir(folder, { recursive: true });
-  const facts = factsOf(results);
-  let step = 0;
-  const tell = () => context.progress({ task: 'writing the results', done: ++step, total: 5, unit: 'steps' });
-
-  const file = (name: string) => join(folder, name);
-  await writeLinearTiff(file('linear.tif'), image, facts);
-  await writeLinearFits(file('linear.fits'), image, facts);
-  tell();
-  await writeLinearTiff(file('sky-linear.tif'), sky.image, facts);
-  if (land) await writeLinearTiff(file('land-linear.tif'), land.layer.image, facts);
-  tell();
-  await writeGrey(file('coverage.png'), sky.coverage, members.length);
-  await writeGrey(file('rejected.png'), sky.rejected, Math.max(3, members.length / 4));
-  if (land) await writeGrey(file('land-mask.png'), land.share, 1);
-  tell();
-  const input = finishInput(results, land);
-  const { jpeg, tiff, picture } = await writePicture(folder, { ...input, image }, look, facts);
-  tell();
-  await writeSingle(file('single.jpg'), { ...input, image: results.single }, look, {
-    ...facts,
-    frames: 1,
-    totalExposure: results.reference.exposure,
-  });
-  await writeWhole(file('recipe.json'), `${JSON.stringify({ ...recipe, crop: picture.crop }, null, 2)}\n`);
-  tell();
-
-  const inLibrary = (path: string) => stored(library.dir, path);
-  const record = saveStack(library, {
-    sequenceId: sequence.id,
-    folder: inLibrary(folder),
-    method,
-    framesUsed: members.length,
-    totalExposure: facts.totalExposure,
-    body: {
-      alignment: withoutUnknown({
-        rms: alignment.rms,
-        cornerRms: alignment.cornerRms,
-        frames: members.map(({ record: member, index }) => ({
-          frameId: member.id,
-          rms: alignment.frames[index]!.rms,
-          matched: alignment.frames[index]!.matched,
-        })),
-      }),
-      noise: withoutUnknown(noise),
-      files: {
-        linearTiff: inLibrary(file('linear.tif')),
-        fits: inLibrary(file('linear.fits')),
-        pictureTiff: inLibrary(tiff),
-        pictureJpeg: inLibrary(jpeg),
-        sky: inLibrary(file('sky-linear.tif')),
-        ...(land ? { land: inLibrary(file('land-linear.tif')), mask: inLibrary(file('land-mask.png')) } : {}),
-        coverage: inLibrary(file('coverage.png')),
-        rejected: inLibrary(file('rejected.png')),
-        recipe: inLibrary(file('recipe.json')),
-        singleJpeg: inLibrary(file('single.jpg')),
-      },
-      mastersUsed: calibration.masters.map(({ text }) => text),
-      notes: notesOf(results),
-      rejectedShare: shareRejected(sky),
-      linearScale: { adu: facts.white, value: 65535 },
-    },
-  });
-  return toStack(library, record);
-}
-
-function finishInput(results: Results, land: LandLayer | undefined): Omit<FinishInput, 'image'> {
-  const { example, sky } = results;
-  return {
-    coverage: sky.coverage,
-    ...(land ? { landShare: land.share } : {}),
-    ...(example.color === undefined ? {} : { color: example.color }),
-    // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
-    whiteLevel: example.whiteLevel,
-    ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
-  };
-}
-
-/** Samples clipped over samples offered, sky only. */
-function shareRejected(layer: StackLayer): number {
-  let rejected = 0;
-  let used = 0;
-  for (let i = 0; i < layer.coverage.data.length; i++) {
-    used += layer.coverage.data[i]!;
-    rejected += layer.rejected.data[i]!;
-  }
-  return used + rejected > 0 ? rejected / (used + rejected) : 0;
-}
-
-function notesOf(results: Results): string[] {
-  const { calibration, land, members, falloff } = results;
-  const notes = [...calibration.notes];
-  if (land && land.frames < members.length) {
-    notes.push(`The land comes from the ${land.frames} frames of its longest unmoved stretch.`);
-  }
-  if (falloff) {
-    notes.push(
-      `The lens lets ${Math.round(100 / falloffGain(falloff))} % of the light through in the corners; that was divided out.`,
-    );
-  }
-  return notes;
 }

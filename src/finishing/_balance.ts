@@ -1,0 +1,28 @@
+import type { FinishInput } from './types.js';
+
+const IDENTITY = [1, 0, 0, 0, 1, 0, 0, 0, 1];
+
+export interface Balanced {
+  /** Camera colour to linear sRGB with balance, row-major 3x3. */
+  readonly matrix: readonly number[];
+  /** Highest value that every colour can reach once balanced, ADU: above it a star is white, not magenta (L06). */
+  readonly clip: number;
+  readonly multipliers: readonly [number, number, number];
+}
+
+export function balance(input: FinishInput): Balanced {
+  const multipliers = input.color?.multipliers ?? [1, 1, 1];
+  const matrix = input.color?.cameraToSrgb ?? IDENTITY;
+  const clip = Math.min(...multipliers.map((m, color) => m * input.whiteLevel[color]!));
+  return { matrix, clip, multipliers };
+}
+
+export function toSrgb(balanced: Balanced, r: number, g: number, b: number, out: Float64Array): void {
+  const { matrix: m, multipliers, clip } = balanced;
+  const x = Math.min(r * multipliers[0], clip);
+  const y = Math.min(g * multipliers[1], clip);
+  const z = Math.min(b * multipliers[2], clip);
+  out[0] = m[0]! * x + m[1]! * y + m[2]! * z;
+  out[1] = m[3]! * x + m[4]! * y + m[5]! * z;
+  out[2] = m[6]! * x + m[7]! * y + m[8]! * z;
+}
