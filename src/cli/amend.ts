@@ -9,6 +9,7 @@ interface AmendOptions extends SharedOptions {
   readonly at?: { latitude: number; longitude: number };
   readonly zone?: string;
   readonly clockOffset?: number;
+  readonly firstFrameAt?: string;
   readonly body?: string;
   readonly plan?: string;
   readonly notes?: string;
@@ -26,6 +27,7 @@ export function registerAmend(program: Command): void {
       .option('--at <lat,lon>', 'position in signed decimals', position)
       .option('--zone <iana>', "zone that the camera's clock shows", zone)
       .option('--clock-offset <seconds>', "seconds to add to the camera's clock", number)
+      .option('--first-frame-at <time>', 'when the first frame was really taken, as in 2026-08-13T22:05')
       .option('--body <serial>', 'the one camera whose clock is meant')
       .option('--plan <id>', 'plan that this night answers')
       .option('--notes <text>', 'replaces the notes')
@@ -38,6 +40,7 @@ export function registerAmend(program: Command): void {
         at: options.at,
         zone: options.zone,
         clockOffset: options.clockOffset,
+        firstFrameAt: options.firstFrameAt,
         body: options.body,
         planId: options.plan,
         notes: options.notes,

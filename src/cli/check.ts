@@ -19,7 +19,10 @@ export function registerCheck(program: Command): void {
         ...report.changed.map(({ path }) => `changed  ${path}`),
         ...report.unknown.map(({ path }) => `unknown  ${path}`),
         ...report.relinked.map(({ from, to }) => `linked again  ${from} -> ${to}`),
-        ...report.database,
+        ...report.database.map((said) => `catalogue  ${said}`),
+        `Catalogue: ${report.database.length === 0 ? 'sound' : 'damaged'}, schema ${report.schema}.`,
+        ...report.decoder.map((said) => `decoder  ${said}`),
+        `Decoders: ${report.decoder.length === 0 ? 'self-test passed' : 'self-test failed'}.`,
         report.sound
           ? 'Nothing is missing or changed, and the catalogue is sound.'
           : 'Something needs you; see above.',

@@ -14,7 +14,11 @@ export function importText(result: ImportResult): string {
   ];
   if (attachments > 0)
     lines.push(`${attachments} other files of the night (tracks, sound, side-cars) copied beside them.`);
-  for (const failure of failed) lines.push(`${basename(failure.file)}: ${failure.message}`);
+  for (const { file, message } of failed) {
+    // Most sentences name the file already.
+    const name = basename(file);
+    lines.push(message.includes(name) ? message : `${name}: ${message}`);
+  }
   if (leftOnCard.length > 0) {
     const shown = leftOnCard.slice(0, 5).join(', ');
     lines.push(

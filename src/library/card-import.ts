@@ -73,17 +73,21 @@ export async function copyCard(library: Library, options: CopyOptions): Promise<
 
   const failed: FailedFile[] = [];
   const fileIds: number[] = [];
-  const count = { copied: 0, already: 0, attachments: 0, bytes: 0, verified: 0 };
-  const total = wanted.reduce((sum, { file }) => sum + file.size, 0);
-  let passed = 0;
-  const tell = (extra = 0) =>
+  const count = { copied: 0, already: 0, attachments: 0, bytes: 0 };
+  // Only what has to be copied is counted, so that speed and time left are those of the card.
+  const fresh = wanted.filter(({ file }) => !known.has(file));
+  const total = fresh.reduce((sum, { file }) => sum + file.size, 0);
+  const moved = { bytes: 0, copied: 0, verified: 0 };
+  const tell = (extra = 0) => {
+    if (fresh.length === 0) return;
     options.progress({
       task: 'copying',
-      done: passed + extra,
+      done: moved.bytes + extra,
       total,
       unit: 'bytes',
-      note: `${count.verified} of ${wanted.length} files verified`,
+      note: `${moved.copied} of ${fresh.length} files copied, ${moved.verified} verified`,
     });
+  };
   const secondary = options.second === undefined ? undefined : await openSecond(library, options.second);
   let cardLost = false;
   for (const [n, { file, kind }] of wanted.entries()) {
@@ -101,9 +105,13 @@ export async function copyCard(library: Library, options: CopyOptions): Promise<
           signal: options.signal,
           onBytes: (bytes) => {
             under += bytes;
+            // All bytes are written; what follows is the reading back.
+            if (under === file.size) moved.copied++;
             tell(under);
           },
         });
+        if (file.size === 0) moved.copied++;
+        moved.verified++;
         got = arrived.id;
         if (arrived.isNew) {
           count.bytes += file.size;
@@ -112,7 +120,6 @@ export async function copyCard(library: Library, options: CopyOptions): Promise<
       } else if (kind === 'frame') count.already++;
       if (kind === 'attachment') count.attachments++;
       fileIds.push(got);
-      count.verified++;
       const failure = failureOf(library, got);
       if (failure) failed.push({ file: file.path, copied: true, ...failure });
       if (secondary) await secondary.bring(got, file, options.signal);
@@ -121,7 +128,7 @@ export async function copyCard(library: Library, options: CopyOptions): Promise<
       cardLost ||= error.gone && (await isAway(library, options.card));
       failed.push({ file: file.path, copied: false, ...sourceFailure(error, file, cardLost) });
     }
-    passed += file.size;
+    if (!known.has(file)) moved.bytes += file.size;
   }
   tell();
   return {

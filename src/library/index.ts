@@ -94,6 +94,7 @@ export {
   plan,
   plans,
   plansOfNight,
+  renameSite,
   type SiteContent,
   savePlan,
   saveSite,

@@ -46,15 +46,28 @@ export function defaultSite(library: Library): SiteRecord | undefined {
 /** What `saveSite` stores; absent fields keep what is known. */
 export type SiteContent = Partial<Omit<SiteRecord, 'id'>> & { readonly name: string };
 
-/** Adds a site or updates the one of that name; returns it. */
-export function saveSite(library: Library, site: SiteContent): SiteRecord {
-  const name = site.name.trim().replace(/\s+/g, ' ');
+/** One spelling of a name. @throws {InputError} when nothing is left of it */
+function cleanName(wanted: string): string {
+  const name = wanted.trim().replace(/\s+/g, ' ');
   if (name === '') {
     throw new InputError(
       'VALUE_OUT_OF_RANGE',
       'Expected a name for the site but received an empty one; as in --site "North Ridge".',
     );
   }
+  return name;
+}
+
+/** The words by which the nights of a site are found hold its name. */
+function reindexSessions(library: Library, siteId: number): void {
+  for (const { id } of rows(library, 'SELECT id FROM sessions WHERE site_id = ?', siteId)) {
+    reindexWords(library, 'session', String(id));
+  }
+}
+
+/** Adds a site or updates the one of that name; returns it. */
+export function saveSite(library: Library, site: SiteContent): SiteRecord {
+  const name = cleanName(site.name);
   return inTransaction(library, () => {
     if (site.isDefault) run(library, 'UPDATE sites SET is_default = 0 WHERE is_default = 1');
     run(
@@ -77,10 +90,29 @@ export function saveSite(library: Library, site: SiteContent): SiteRecord {
       site.isDefault ? 1 : 0,
     );
     const saved = siteNamed(library, name)!;
-    for (const { id } of rows(library, 'SELECT id FROM sessions WHERE site_id = ?', saved.id)) {
-      reindexWords(library, 'session', String(id));
-    }
+    reindexSessions(library, saved.id);
     return saved;
+  });
+}
+
+/**
+ * Gives a site another name; its nights stay with it.
+ *
+ * @throws {InputError} VALUE_OUT_OF_RANGE when the name is empty or belongs to another site
+ */
+export function renameSite(library: Library, id: number, wanted: string): SiteRecord {
+  const name = cleanName(wanted);
+  return inTransaction(library, () => {
+    const other = siteNamed(library, name);
+    if (other && other.id !== id) {
+      throw new InputError(
+        'VALUE_OUT_OF_RANGE',
+        `Expected a new name for the site but ${other.name} is another one; choose another name.`,
+      );
+    }
+    run(library, 'UPDATE sites SET name = ?, key = ? WHERE id = ?', name, siteKey(name), id);
+    reindexSessions(library, id);
+    return siteById(library, id)!;
   });
 }
 

@@ -15,9 +15,10 @@ import {
 } from '../library/index.js';
 import { nightOf } from '../sky/index.js';
 import { attachArrivals } from './_attach.js';
+import { clockRemarks } from './_clock.js';
 import type { IntakeTools } from './_intake-tools.js';
 import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions, siteNotNamed } from './_site-choice.js';
-import { bodyOf, type Member, membersOf, newMember, startOf, storeSession } from './_sort-nights.js';
+import { bodyOf, type Member, membersOf, newMember, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 import type { Look } from './glimpse-worker.js';
 
@@ -86,7 +87,7 @@ export async function sortArrivals(
       ? await membersOf(context, library, { tools, session: chosen.existing })
       : [];
     const joined = joinMembers(tools, existing, ofNight);
-    const remarks = clockRemarks(context, tools, chosen.content, joined);
+    const remarks = clockRemarks(tools, { session: chosen.content, members: joined, now: context.clock() });
     await storeSession(library, tools, {
       session: { ...chosen.content, remarks },
       site: siteOf(place, chosen.existing),
@@ -271,31 +272,4 @@ export function joinMembers(
     });
   }
   return out;
-}
-
-/** Sentences about a clock that is plainly wrong or missing (P53, P55). */
-function clockRemarks(
-  context: WorkflowContext,
-  tools: IntakeTools,
-  session: SessionContent,
-  members: readonly Member[],
-): string[] {
-  const remarks: string[] = [];
-  const starts = members.flatMap(({ header }) => startOf(tools, session, header) ?? []);
-  const amend = `correct it with amend ${session.id} --clock-offset SECONDS`;
-  const now = context.clock().getTime();
-  if (starts.some((start) => start > now + 86_400_000)) {
-    remarks.push(`The camera's clock lies in the future for some frames; ${amend}.`);
-  }
-  if (starts.some((start) => start < Date.UTC(2001, 0, 2))) {
-    remarks.push(`The camera's clock seems to have fallen back to its factory date; ${amend}.`);
-  }
-  const without = members.filter(
-    ({ hasHeader, header }) => hasHeader && startOf(tools, session, header) === undefined,
-  );
-  if (without.length > 0)
-    remarks.push(
-      `${without.length === 1 ? '1 frame carries' : `${without.length} frames carry`} no time; sorted by place on the card.`,
-    );
-  return remarks;
 }

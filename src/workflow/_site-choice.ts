@@ -6,6 +6,7 @@ import {
   type Library,
   type PlanRecord,
   plansOfNight,
+  renameSite,
   type SiteRecord,
   saveSite,
   siteById,
@@ -58,12 +59,44 @@ const nearest = (library: Library, at: LatLon): SiteRecord | undefined =>
     .filter(({ km }) => km <= SAME_SITE_KM)
     .sort((a, b) => a.km - b.km)[0]?.site;
 
+/** A site may be named within this of where the frames themselves said it is, km. */
+const NAMING_KM = 1;
+
 /** A position in words, for a site nobody named: `31.25 S 20.50 E`. */
 const positionName = ({ latitude, longitude }: LatLon): string =>
   `${Math.abs(latitude).toFixed(2)} ${latitude < 0 ? 'S' : 'N'} ${Math.abs(longitude).toFixed(2)} ${longitude < 0 ? 'W' : 'E'}`;
 
+/** True for a site that only has its position for a name, since nobody named it yet. */
+const isNameless = (site: SiteRecord): boolean => {
+  const position = positionOf(site);
+  return position !== undefined && site.name === positionName(position);
+};
+
 /**
- * The site named by `--site` and `--at`, made where it is new.
+ * Gives a site that was found in the frames' headers the name that a person says, with its nights; nothing
+ * happens where the site has a name of its own already or the new name is taken.
+ *
+ * @returns the site under its new name
+ */
+export function renameFoundSite(
+  library: Library,
+  found: SiteRecord | undefined,
+  name: string | undefined,
+): SiteRecord | undefined {
+  if (found === undefined || name === undefined || !isNameless(found)) return undefined;
+  return siteNamed(library, name) ? undefined : renameSite(library, found.id, name);
+}
+
+/** The nameless site at a position, if there is one. */
+export const namelessSiteAt = (library: Library, at: LatLon): SiteRecord | undefined =>
+  sites(library)
+    .filter(isNameless)
+    .map((site) => ({ site, km: distanceKm(positionOf(site)!, at) }))
+    .filter(({ km }) => km <= NAMING_KM)
+    .sort((a, b) => a.km - b.km)[0]?.site;
+
+/**
+ * The site named by `--site` and `--at`, made where it is new, or a nameless one there given its name.
  *
  * @throws {InputError} VALUE_OUT_OF_RANGE when the name is known at another position
  */
@@ -81,6 +114,7 @@ export function siteSaid(library: Library, options: PlaceOptions): SiteRecord | 
       })
     );
   }
+  if (at !== undefined) renameFoundSite(library, namelessSiteAt(library, at), name);
   const known = siteNamed(library, name);
   const position = known && positionOf(known);
   if (at !== undefined && position !== undefined && distanceKm(position, at) > SAME_POSITION_KM) {

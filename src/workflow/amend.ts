@@ -26,8 +26,9 @@ import {
 } from '../library/index.js';
 import { checkZone, nightOf } from '../sky/index.js';
 import { joinMembers } from './_arrivals.js';
+import { clockRemarks, offsetForFirstFrame } from './_clock.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
-import { type PlaceOptions, siteSaid } from './_site-choice.js';
+import { type PlaceOptions, renameFoundSite, siteSaid } from './_site-choice.js';
 import { bodyOf, type Member, membersOf, startOf, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 
@@ -35,6 +36,8 @@ import type { WorkflowContext } from './context.js';
 export interface AmendOptions extends PlaceOptions {
   /** s to add to the camera's clock. */
   readonly clockOffset?: number | undefined;
+  /** When the first frame was really taken, `YYYY-MM-DDTHH:MM[:SS]` on the clocks of the site; instead of `clockOffset`. */
+  readonly firstFrameAt?: string | undefined;
   /** Serial number or name of the one body whose clock is meant; all bodies when absent. */
   readonly body?: string | undefined;
   /** Replaces the notes; an empty text takes them away. */
@@ -90,8 +93,8 @@ export function amend(
 ): Promise<AmendResult> {
   return withHeld(context, 'amending a session', async (library) => {
     const before = findSession(library, wanted);
-    const content = amendedContent(library, before, options);
     const members = await membersOf(context, library, { tools, session: before });
+    const content = amendedContent(library, before, { ...options, tools, members });
     const skyChanged =
       content.siteId !== before.site?.id ||
       content.zone !== before.zone ||
@@ -120,7 +123,11 @@ export const regroup = (
   tools: IntakeTools = intakeTools,
 ): Promise<AmendResult> => amend(context, wanted, {}, tools);
 
-function amendedContent(library: Library, before: SessionRecord, options: AmendOptions): SessionContent {
+function amendedContent(
+  library: Library,
+  before: SessionRecord,
+  options: AmendOptions & { readonly tools: IntakeTools; readonly members: readonly Member[] },
+): SessionContent {
   if (options.zone !== undefined) checkZone(options.zone);
   if (options.clockOffset !== undefined && !Number.isFinite(options.clockOffset)) {
     throw new InputError(
@@ -128,26 +135,42 @@ function amendedContent(library: Library, before: SessionRecord, options: AmendO
       `Expected seconds for --clock-offset but received ${options.clockOffset}.`,
     );
   }
+  if (options.clockOffset !== undefined && options.firstFrameAt !== undefined) {
+    throw new InputError(
+      'USAGE',
+      'Expected either --clock-offset or --first-frame-at but received both; the second finds the first.',
+    );
+  }
   const plan = options.planId === undefined ? undefined : findPlan(library, options.planId);
+  if (options.at === undefined) renameFoundSite(library, before.site, options.site);
   const site: SiteRecord | undefined =
     siteSaid(library, options) ??
     before.site ??
     (plan?.siteId === undefined ? undefined : siteById(library, plan.siteId));
   const moved = site?.id !== before.site?.id;
   const planId = plan?.id ?? before.planId;
+  const zone = options.zone ?? (moved ? (site?.zone ?? before.zone) : before.zone);
   const offsets = { ...before.clockOffsets };
   let clockOffset = before.clockOffset;
-  if (options.clockOffset !== undefined) {
+  const offset =
+    options.firstFrameAt === undefined
+      ? options.clockOffset
+      : offsetForFirstFrame(options.tools, options.members, {
+          wallTime: options.firstFrameAt,
+          zone,
+          body: options.body,
+        });
+  if (offset !== undefined) {
     if (options.body === undefined) {
-      clockOffset = options.clockOffset;
+      clockOffset = offset;
       for (const body of Object.keys(offsets)) delete offsets[body];
-    } else offsets[options.body] = options.clockOffset;
+    } else offsets[options.body] = offset;
   }
   return {
     id: before.id,
     night: before.night,
     folder: before.folder,
-    zone: options.zone ?? (moved ? (site?.zone ?? before.zone) : before.zone),
+    zone,
     clockOffset,
     clockOffsets: offsets,
     ...(site ? { siteId: site.id } : {}),
@@ -186,6 +209,12 @@ async function storeByNight(
   }
   const ordered = [...nights].sort(([a, x], [b, y]) => y.length - x.length || (a < b ? -1 : 1));
   const stored: string[] = [];
+  const store = (session: SessionContent, members: readonly Member[]) =>
+    storeSession(library, tools, {
+      session: { ...session, remarks: clockRemarks(tools, { session, members, now: parts.context.clock() }) },
+      site: position,
+      members,
+    });
   // Frames that leave are stored first, so that the session itself is counted without them.
   for (const [i, [night, members]] of [...ordered.entries()].reverse()) {
     const target = sessionsOfNight(library, night).find(
@@ -194,8 +223,8 @@ async function storeByNight(
     if (target || i > 0) {
       const name = target ?? newSessionName(library, night, site?.name);
       const { id: _, folder: __, planId: ___, ...shared } = content;
-      await storeSession(library, tools, {
-        session: {
+      await store(
+        {
           ...shared,
           id: name.id,
           folder: name.folder,
@@ -204,16 +233,15 @@ async function storeByNight(
           ...(target?.planId ? { planId: target.planId } : {}),
           clockOffset: target?.clockOffset ?? content.clockOffset ?? 0,
         },
-        site: position,
-        members: joinMembers(
+        joinMembers(
           tools,
           target ? await membersOf(parts.context, library, { tools, session: target }) : [],
           members.map((member) => ({ ...member, moved: true })),
         ),
-      });
+      );
       stored.unshift(name.id);
     } else {
-      await storeSession(library, tools, { session: { ...content, night }, site: position, members });
+      await store({ ...content, night }, members);
       stored.unshift(content.id);
     }
   }

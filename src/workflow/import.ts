@@ -95,7 +95,7 @@ export async function importCard(
     const release = await holdLibrary(library, {
       task: 'importing a card',
       signal: context.signal,
-      onWait: (holder) => context.progress({ task: 'waiting', done: 0, note: holder }),
+      onWait: (holder) => context.progress({ task: 'waiting for the library', done: 0, note: holder }),
     });
     try {
       await finishMoves(library);

@@ -1,7 +1,7 @@
 import { InputError } from '../core/index.js';
 import { openLibrary, type SiteRecord, saveSite, siteNamed, sites } from '../library/index.js';
 import { checkZone, zoneAt } from '../sky/index.js';
-import type { LatLon } from './_site-choice.js';
+import { type LatLon, namelessSiteAt, renameFoundSite } from './_site-choice.js';
 import type { WorkflowContext } from './context.js';
 
 /** What `addSite` is told; what is absent stays as it was. */
@@ -50,6 +50,8 @@ export function addSite(context: WorkflowContext, options: SiteOptions): SiteRec
   within('sky', options.skyBrightness, [10, 23], 'mag/arcsec^2');
   const library = openLibrary(context.libraryDir, { mode: 'write' });
   try {
+    // A place that so far only the frames knew keeps its nights under the name it gets now.
+    if (at) renameFoundSite(library, namelessSiteAt(library, at), options.name);
     const known = siteNamed(library, options.name);
     const zone = options.zone ?? (at ? zoneAt(at.latitude, at.longitude) : undefined);
     if (!known && zone === undefined) {

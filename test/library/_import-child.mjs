@@ -50,9 +50,14 @@ const tools = {
   instant: (header) => Date.parse(`${header.wallTime}Z`),
 };
 
+/** Whom it waits for is said beside the results. */
+const progress = ({ task, note }) => {
+  if (task.startsWith('waiting')) process.stderr.write(`${task}: ${note}\n`);
+};
+
 process.stdout.write('ready\n');
 const result = await importCard(
-  { libraryDir: library, progress: () => {}, clock: () => new Date(Date.UTC(2026, 7, 14, 12)) },
+  { libraryDir: library, progress, clock: () => new Date(Date.UTC(2026, 7, 14, 12)) },
   { card, site: 'Sandpiper Flat', at: { latitude: -31.25, longitude: 20.5 }, ...(second ? { second } : {}) },
   tools,
 );
