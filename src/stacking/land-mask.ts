@@ -228,7 +228,8 @@ function boxBlur(
 /** Gives a mask a soft edge of about `feather` px on either side; 0 leaves it hard. */
 export function softEdge(mask: Mask, feather: number): LandMask {
   const { width, height } = mask;
-  let data: Float32Array = Float32Array.from(mask.data, (value) => (value ? 1 : 0));
+  let data: Float32Array = new Float32Array(mask.data.length);
+  for (let i = 0; i < data.length; i++) data[i] = mask.data[i] ? 1 : 0;
   const half = Math.round(feather / 2 + 0.25);
   if (half > 0) {
     // Two box means make a tent, which has no corner that the eye finds.
@@ -243,7 +244,10 @@ export function softEdge(mask: Mask, feather: number): LandMask {
 export function growMask(mask: Mask, distance: number): Mask {
   const { width, height } = mask;
   const far = distanceTo(width, height, (at) => mask.data[at] !== 0);
-  return { width, height, data: Uint8Array.from(far, (d) => (d <= STEPS_PER_PX * distance ? 1 : 0)) };
+  const limit = STEPS_PER_PX * distance;
+  const data = new Uint8Array(far.length);
+  for (let i = 0; i < data.length; i++) data[i] = far[i]! <= limit ? 1 : 0;
+  return { width, height, data };
 }
 
 /**
@@ -273,6 +277,7 @@ export function shareFromPicture(
       data[y * width + x] = Math.max(0, Math.min(1, (top + (bottom - top) * (v - j)) / white));
     }
   }
-  const mask = { width, height, data: Uint8Array.from(data, (share) => (share >= 0.5 ? 1 : 0)) };
+  const mask = { width, height, data: new Uint8Array(data.length) };
+  for (let i = 0; i < data.length; i++) mask.data[i] = data[i]! >= 0.5 ? 1 : 0;
   return { mask, share: { width, height, data } };
 }

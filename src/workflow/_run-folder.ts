@@ -57,11 +57,9 @@ export async function loadMask(path: string): Promise<Mask | undefined> {
     return undefined;
   }
   const { data, info } = await sharp(bytes).extractChannel(0).raw().toBuffer({ resolveWithObject: true });
-  return {
-    width: info.width,
-    height: info.height,
-    data: Uint8Array.from(data, (value) => (value > 127 ? 1 : 0)),
-  };
+  const mask = new Uint8Array(data.length);
+  for (let i = 0; i < mask.length; i++) mask[i] = data[i]! > 127 ? 1 : 0;
+  return { width: info.width, height: info.height, data: mask };
 }
 
 /** Stores pixel indices, little-endian u32. */

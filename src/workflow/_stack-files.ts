@@ -95,9 +95,12 @@ const ascii = (text: string): string => text.replace(/[^\x20-\x7e]/g, '?').slice
 
 /** Writes a plane as a grey picture, black = 0, white = `top`. */
 export async function writeGrey(path: string, plane: Plane, top: number): Promise<void> {
-  const data = Uint8Array.from(plane.data, (value) =>
-    Number.isFinite(value) ? Math.max(0, Math.min(255, Math.round((255 * value) / top))) : 0,
-  );
+  const data = new Uint8Array(plane.data.length);
+  const scale = 255 / top;
+  for (let i = 0; i < data.length; i++) {
+    const value = plane.data[i]! * scale;
+    data[i] = value > 0 ? Math.min(255, value + 0.5) : 0;
+  }
   await writeWhole(
     path,
     await sharp(data, { raw: { width: plane.width, height: plane.height, channels: 1 } })
