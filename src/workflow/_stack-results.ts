@@ -185,7 +185,7 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
           matched: alignment.frames[index]!.matched,
         })),
       }),
-      noise: withoutUnknown(noise),
+      ...(Number.isFinite(noise.gain) && Number.isFinite(noise.ideal) ? { noise } : {}),
       files: {
         linearTiff: inLibrary(file('linear.tif')),
         fits: inLibrary(file('linear.fits')),

@@ -33,7 +33,7 @@ function run(library: string, ...args: string[]): { status: number | null; json:
   return { status: done.status, json: JSON.parse(text) };
 }
 
-describe.skipIf(!present)('the whole job on real files', () => {
+describe.skipIf(!present)('the whole job on real files', { timeout: 600_000 }, () => {
   it('tripod-sequences: runs by time, brackets kept together, at least ten of twelve aligned', () => {
     const { json } = run('tripod', 'night', join(REAL, 'tripod-sequences'), '--zone', 'America/Santiago');
     const runs = json.sequences.filter((s: Json) => s.role === 'light' && s.frameCount >= 3);
