@@ -48,7 +48,7 @@ export function registerAmend(program: Command): void {
       });
       const found = show(context, changed.session.id);
       const hint = changed.skyChanged
-        ? `\n\nTimes or place changed: run "measure ${changed.session.id}" again.`
+        ? `\n\nTimes or place changed; times, nights, runs and the moon are worked out again. What was measured and written before follows with: nightcairn measure ${changed.session.id}, then nightcairn report ${changed.session.id}.`
         : '';
       return {
         json: {
