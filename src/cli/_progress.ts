@@ -74,7 +74,7 @@ export function makeProgress(options: { readonly quiet: boolean; readonly stream
       return;
     }
     const bar = share === undefined ? '' : `${'#'.repeat(Math.round(share * BAR)).padEnd(BAR, '.')} `;
-    stream.write(`\r\x1b[2K${`${bar}${line}`.slice(0, Math.max(20, (stream.columns ?? 80) - 1))}`);
+    stream.write(`\r\x1b[2K${`${bar}${line}`.slice(0, Math.max(20, (stream.columns || 80) - 1))}`);
     drawn = true;
     ended = ends;
   };

@@ -231,7 +231,7 @@ export function checkStored(source: Source, layout: RasterLayout): void {
       throw formatError(
         source,
         'TRUNCATED',
-        `Expected strip or tile ${i + 1} of ${layout.offsets.length} at byte ${at} (${length} bytes) but the file ends at byte ${source.bytes.byteLength}`,
+        `Expected the picture to reach byte ${at + length} but the file is cut off at byte ${source.bytes.byteLength}`,
         { at },
       );
     }

@@ -71,8 +71,7 @@ export async function checkLibrary(
   const changed: Finding[] = [];
   let bytes = 0;
   const total = entries.reduce((sum, { size }) => sum + size, 0);
-  for (const [n, entry] of entries.entries()) {
-    throwIfCancelled(options.signal);
+  const tell = (n: number) =>
     options.progress({
       task: 'checking',
       done: bytes,
@@ -80,6 +79,9 @@ export async function checkLibrary(
       unit: 'bytes',
       note: `${n} of ${entries.length} files`,
     });
+  for (const [n, entry] of entries.entries()) {
+    throwIfCancelled(options.signal);
+    tell(n);
     const found =
       (await compare(library, entry, options.signal)) ??
       (entry.pending === undefined
@@ -89,6 +91,7 @@ export async function checkLibrary(
     else if (found !== 'same') changed.push({ path: entry.path, message: found });
     bytes += entry.size;
   }
+  if (entries.length > 0) tell(entries.length);
   const known = new Set(
     entries.flatMap(({ path, pending }) => (pending === undefined ? [path] : [path, pending])),
   );

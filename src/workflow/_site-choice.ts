@@ -203,13 +203,13 @@ export function choosePlace(library: Library, options: PlaceOptions, evidence: N
 /** One sentence about nights whose site nobody named. */
 export function siteNotNamed(zone: string, nights: readonly string[], options: PlaceOptions): string {
   const which = nights.length === 1 ? '' : ` for ${nights.length} nights`;
-  return `Site not named${which}: wall clocks are read in zone ${zone}${options.zone === undefined ? ' of this computer' : ''}; name the site with amend ${nights[0]} --site NAME --at LAT,LON.`;
+  return `Site not named${which}: wall clocks are read in zone ${zone}${options.zone === undefined ? ' of this computer' : ''}; name the site with: nightcairn amend ${nights[0]} --site NAME --at LAT,LON`;
 }
 
 const positionNote = (site: SiteRecord): string[] =>
   positionOf(site) === undefined
     ? [
-        `The position of ${site.name} is not known, so the sky cannot be reckoned; give it with site add "${site.name}" --at LAT,LON.`,
+        `The position of ${site.name} is not known, so the sky cannot be reckoned; give it with: nightcairn site add "${site.name}" --at LAT,LON`,
       ]
     : [];
 
