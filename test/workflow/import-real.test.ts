@@ -65,7 +65,7 @@ function dng(i: number, kind: 'light' | 'dark', fields: ExifFields): Uint8Array 
 }
 
 describe('importCard with the real readers, quick looks in threads and grouping', () => {
-  it('sorts lights and darks, pairs RAW and JPEG over a number roll, and fills the contract records (P48, P52)', async () => {
+  it('sorts lights and darks, pairs RAW and JPEG over a number roll, and fills the contract records (P48, P52, C-DC-3)', async () => {
     const base = scratch();
     const card = join(base, 'card');
     const name = (i: number, extension: string) =>

@@ -83,7 +83,7 @@ describe('importCard', () => {
     expect((await run(library, card)).import).toMatchObject({ copied: 0, alreadyInLibrary: 3 });
   });
 
-  it('joins a second card of the same night to the session, keeping ids and choices (P47, P48)', async () => {
+  it('joins a second card of the same night to the session, keeping ids and choices (P47, P48, C-DC-6)', async () => {
     const { base, card, library } = room();
     makeCard(card, 4);
     await run(library, card);
