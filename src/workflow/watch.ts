@@ -23,6 +23,8 @@ export interface WatchOptions {
 export interface WatchRun {
   readonly card: string;
   readonly error?: PlainError;
+  /** True when something is still on the card only, as after it was pulled half-way. */
+  readonly again?: true;
 }
 
 /** What `watch` did until it was stopped. */
@@ -31,8 +33,11 @@ export interface WatchResult {
   readonly folders: readonly string[];
 }
 
-/** What is to be done with a card, normally the whole night. */
-export type CardHandler = (card: string) => Promise<unknown>;
+/**
+ * What is to be done with a card, normally the whole night. `again` asks for another go once the card is put in
+ * again or changes, since it did not come over in full.
+ */
+export type CardHandler = (card: string) => Promise<{ readonly again?: boolean }>;
 
 /** Folders under which the system shows cards. */
 export function mountFolders(): string[] {
@@ -113,13 +118,13 @@ export async function watch(
         runs.push(run);
         seen.delete(card);
         // A failed card is tried again only once something on it changed, or it was put in again.
-        if (run.error === undefined || (await stateOf(fileSystem, card)) === state) done.set(card, state);
+        if (!isUnfinished(run) || (await stateOf(fileSystem, card)) === state) done.set(card, state);
         if (options.once) return { runs, folders };
       }
-      for (const [card, state] of done) {
+      for (const card of done.keys()) {
         // Pulled after a failure: putting it back is a new try. Pulled after success: its content is remembered.
-        const failed = runs.findLast((run) => run.card === card)?.error !== undefined;
-        if (failed && !cards.includes(card) && state) done.delete(card);
+        const last = runs.findLast((run) => run.card === card);
+        if (last && isUnfinished(last) && !cards.includes(card)) done.delete(card);
       }
       await bell.wait(interval);
     }
@@ -130,10 +135,12 @@ export async function watch(
   }
 }
 
+const isUnfinished = ({ error, again }: WatchRun): boolean => error !== undefined || again === true;
+
 async function runOn(card: string, handler: CardHandler): Promise<WatchRun | 'stopped'> {
   try {
-    await handler(card);
-    return { card };
+    const { again } = await handler(card);
+    return again ? { card, again } : { card };
   } catch (error) {
     return error instanceof Cancelled ? 'stopped' : { card, error: toPlainError(error) };
   }

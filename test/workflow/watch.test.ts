@@ -1,7 +1,7 @@
 import { appendFileSync, mkdirSync, renameSync, rmSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
-import { openLibrary, sessions } from '../../src/library/index.js';
+import { nodeFileSystem, openLibrary, sessions } from '../../src/library/index.js';
 import { importCard } from '../../src/workflow/import.js';
 import { watch } from '../../src/workflow/watch.js';
 import { frameBytes, makeCard, put, scratch, wallAt } from '../library/_card.js';
@@ -39,7 +39,7 @@ describe('watch', () => {
       }
       const result = await importCard(context, { card: found, zone: 'UTC' }, fakeTools);
       reads.push(result.import.found);
-      return result;
+      return {};
     });
     // One file grows in pieces; others arrive meanwhile, out of order.
     const slow = frame(0, 9000);
@@ -79,6 +79,51 @@ describe('watch', () => {
     library.close();
   });
 
+  it('fetches the rest of a card that was pulled in the middle of the copy, once it is put in again (P49)', async () => {
+    const base = scratch();
+    const card = join(base, 'mounts', 'CARD');
+    const away = join(base, 'pocket');
+    makeCard(card, 8);
+    const stop = new AbortController();
+    const context = contextOf(join(base, 'library'), { signal: stop.signal });
+    let opened = 0;
+    const fileSystem: typeof nodeFileSystem = {
+      ...nodeFileSystem,
+      openRead: async (path) => {
+        if (path.startsWith(card) && ++opened === 4) renameSync(card, away);
+        return nodeFileSystem.openRead(path);
+      },
+    };
+    const came: [number, number, boolean][] = [];
+    const watching = watch(
+      context,
+      { folders: [join(base, 'mounts')], intervalMs: 30, steadyMs: 90 },
+      async (found) => {
+        const { import: done } = await importCard(
+          context,
+          { card: found, zone: 'UTC' },
+          { ...fakeTools, fileSystem },
+        );
+        came.push([done.copied, done.alreadyInLibrary, done.cardMayBeReused]);
+        return { again: !done.cardMayBeReused };
+      },
+    );
+    await until(() => came.length === 1);
+    await pause(200);
+    renameSync(away, card);
+    await until(() => came.length === 2);
+    await pause(400);
+    stop.abort();
+    expect((await watching).runs).toEqual([{ card, again: true }, { card }]);
+    expect(came).toEqual([
+      [3, 0, false],
+      [5, 3, true],
+    ]);
+    const library = openLibrary(join(base, 'library'), { mode: 'read' });
+    expect(sessions(library)).toMatchObject([{ frameCount: 8 }]);
+    library.close();
+  });
+
   it('ends after one card with once, and takes a folder that is the card itself', async () => {
     const base = scratch();
     const card = join(base, 'loose');
@@ -89,6 +134,7 @@ describe('watch', () => {
       { folders: [card], once: true, intervalMs: 20, steadyMs: 60 },
       async (found) => {
         tries.push(found);
+        return {};
       },
     );
     expect(result.runs).toEqual([{ card }]);
@@ -106,6 +152,7 @@ describe('watch', () => {
       async () => {
         seen++;
         if (seen === 1) throw new Error('first try fails');
+        return {};
       },
     );
     await pause(100);
