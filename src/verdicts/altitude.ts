@@ -59,10 +59,15 @@ export function zenithInCamera(
     .map((pitch) => Math.atan2(Math.sin(pitch), Math.cos(pitch)))
     .filter((pitch) => pitch > degToRad(-10) && pitch <= degToRad(95));
   if (pitches.length === 0) return undefined;
-  const pitch = pitches.reduce((best, other) =>
-    Math.abs(other - 0.6) < Math.abs(best - 0.6) ? other : best,
+  const candidates = pitches.map(
+    (angle): Vector => [Math.cos(angle) * up[0], Math.cos(angle) * up[1], Math.sin(angle)],
   );
-  return [Math.cos(pitch) * up[0], Math.cos(pitch) * up[1], Math.sin(pitch)];
+  // Two pitches may give the pole the same height. Where the alignment saw refraction, that tells them apart;
+  // else the usual one, the camera raised by some 35 deg.
+  const [rx = 0, ry = 0, rz = 0, strength = 0] = model.lowOrder;
+  const hint: Vector =
+    strength > 0 ? [rx, ry, rz] : [Math.cos(0.6) * up[0], Math.cos(0.6) * up[1], Math.sin(0.6)];
+  return candidates.reduce((best, other) => (dot(other, hint) > dot(best, hint) ? other : best));
 }
 
 /** Altitude of a place on a frame above the horizon, deg, refraction ignored. */

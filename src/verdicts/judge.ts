@@ -62,7 +62,12 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     const clear = transparency.frame[i]!;
     const inDew = dewStart !== undefined && i >= dewStart;
     if (!measurement) {
-      say('drop', { code: 'unreadable', text: 'The picture could not be read from the file.' });
+      say('drop', {
+        code: 'unreadable',
+        value: 0,
+        limit: limits.minStars,
+        text: 'The picture could not be read from the file, so no star could be found.',
+      });
       return finish(frame, reasons, remarks, { weight: 0 });
     }
     const fit = alignment.frames[i];
@@ -101,7 +106,7 @@ export function judgeRun(input: JudgeInput): RunJudgement {
       ...optional('extraTrail', known(shape.extra)),
     });
   });
-  return { frames: judged, remarks: runRemarks(frames, shapes, dewStart) };
+  return { frames: judged, remarks: runRemarks(frames, shapes, { dewStart, clear: transparency.frame }) };
 }
 
 function optional<K extends string>(key: K, value: number | undefined): Partial<Record<K, number>> {
@@ -167,7 +172,7 @@ function judgeCloud(clear: number, limits: VerdictLimits, say: Say): void {
 }
 
 function judgeShape(shape: FrameShape, inDew: boolean, limits: VerdictLimits, say: Say): void {
-  const longest = Math.max(limits.extraTrail, limits.extraTrailFwhm * shape.fwhm);
+  const longest = Math.max(limits.extraTrail, limits.extraTrailFwhm * shape.bestFwhm);
   const smeared = shape.extra > longest;
   if (smeared) {
     const along = angleBetween(shape.extraAngle, shape.predictedAngle) < 15 && shape.predicted > 1.5;
@@ -281,8 +286,9 @@ function levelRatios(
 function runRemarks(
   frames: readonly JudgeFrame[],
   shapes: readonly FrameShape[],
-  dewStart: number | undefined,
+  sky: { readonly dewStart: number | undefined; readonly clear: Float64Array },
 ): string[] {
+  const { dewStart } = sky;
   const remarks: string[] = [];
   const trail = median(shapes.map((shape) => shape.measured));
   const predicted = median(shapes.map((shape) => shape.predicted));
@@ -299,6 +305,12 @@ function runRemarks(
   if (minor > 5) {
     remarks.push(
       `Stars are ${round(minor, 1)} px wide even in ordinary frames: the whole run looks out of focus, or the picture is strongly enlarged.`,
+    );
+  }
+  const clear = median(sky.clear);
+  if (clear < 0.9) {
+    remarks.push(
+      `Cloud for most of the run: the middle frame got ${Math.round(100 * clear)} % of the starlight of the clearest ones.`,
     );
   }
   if (dewStart !== undefined) {

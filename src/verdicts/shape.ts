@@ -23,8 +23,8 @@ export interface FrameShape {
   readonly extra: number;
   readonly extraAngle: number;
   readonly predictedAngle: number;
-  /** Median fwhm of the run's stars in this frame, px. */
-  readonly fwhm: number;
+  /** Median fwhm of the stars in the run's best quarter of frames, px: a softer frame may not trail more for it. */
+  readonly bestFwhm: number;
 }
 
 /** Second moments of star `row` from its fwhm, elongation and theta. */
@@ -128,7 +128,7 @@ export function measureShapes(frames: readonly JudgeFrame[], alignment: Alignmen
       // Without a prediction nothing is "extra": the verdict must not blame the sky on the photographer.
       extra: known ? extra.length : Number.NaN,
       extraAngle: extra.angle,
-      fwhm: measurement.fwhm,
+      bestFwhm: frameBest,
     };
   });
 }
@@ -141,7 +141,7 @@ const UNKNOWN: FrameShape = {
   measured: Number.NaN,
   extra: Number.NaN,
   extraAngle: Number.NaN,
-  fwhm: Number.NaN,
+  bestFwhm: Number.NaN,
 };
 
 function add(a: Tensor, b: Tensor): Tensor {

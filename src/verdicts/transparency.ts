@@ -126,13 +126,22 @@ export function measureTransparency(
     if (n >= 3) frame[i] = sum / total;
     else if (loose.length >= MIN_ZONE_STARS) frame[i] = median(loose);
   }
-  // What "best" meant above is the upper quarter of noisy values; bring the clearest frames to 1.
-  const best = quantile(frame, 0.8);
+  const best = clearestLevel(frame);
   if (best > 0) {
     for (let i = 0; i < frame.length; i++) frame[i]! /= best;
     for (let i = 0; i < zone.length; i++) zone[i]! /= best;
   }
   return { frame, zone, expected };
+}
+
+/**
+ * Level of a run's clearest frames, however few they are: the middle of all within 4 % of the best but one
+ * (clear frames scatter by 1 to 2 %; one lucky frame must not make the others cloudy). NaN when nothing is known.
+ */
+function clearestLevel(frame: Float64Array): number {
+  const sorted = [...frame].filter(Number.isFinite).sort((a, b) => b - a);
+  const top = sorted.length >= 5 ? sorted[1]! : (sorted[0] ?? Number.NaN);
+  return median(sorted.filter((value) => value > 0.96 * top));
 }
 
 /** Slope of log flux against r^2 through the origin, held to what a lens can do. */

@@ -61,7 +61,7 @@ export interface VerdictLimits {
   readonly dropFwhmRatio: number;
   /** fwhm above this multiple of the best quarter: doubt. */
   readonly doubtFwhmRatio: number;
-  /** Trail beyond the predicted, px; the larger of this and `extraTrailFwhm` x fwhm counts: drop. */
+  /** Trail beyond the predicted, px; the larger of this and `extraTrailFwhm` x the fwhm of the best quarter counts: drop. */
   readonly extraTrail: number;
   readonly extraTrailFwhm: number;
   /** Sky level above the neighbours' by this factor: doubt for glare. */
