@@ -52,7 +52,9 @@ export function registerSearch(program: Command): void {
           s.id,
           session.site.name,
           settings(s),
-          s.role === 'light' ? `${s.kept + s.doubtful} of ${s.frameCount}` : `${s.frameCount} ${s.role}s`,
+          s.role === 'light'
+            ? `${s.kept + s.doubtful} of ${s.frameCount}`
+            : `${s.frameCount} ${s.frameCount === 1 ? s.role : `${s.role}s`.replace('biass', 'biases')}`,
           duration(s.totalExposure),
         ]),
       );
