@@ -55,7 +55,8 @@ describe.skipIf(!present)('the whole job on real files', { timeout: 600_000 }, (
   });
 
   // The observatory's files say nothing of a tripod night and take minutes: on request only.
-  const more = process.env.NIGHTCAIRN_FULL === '1' ? ['cloud-fits', 'turning-sky-fits', 'starfields-tiff'] : [];
+  const more =
+    process.env.NIGHTCAIRN_FULL === '1' ? ['cloud-fits', 'turning-sky-fits', 'starfields-tiff'] : [];
   it.each(['darks-sky', 'phone-milky-way', 'raw/whole', ...more])(
     '%s goes through the whole night, to a picture or to a sentence that says why not',
     (folder) => {
