@@ -71,7 +71,9 @@ describe.skipIf(!present)('the whole job on real files', { timeout: 600_000 }, (
   it.each(['raw/cut', 'raw/malformed', 'raw/small', 'headers'])(
     '%s: every file is copied faithfully and read or refused in a sentence',
     (folder) => {
-      const { json } = run(folder.replace('/', '-'), 'night', join(REAL, folder));
+      // The headers are forty nights of one small frame each: the whole job on all of them on request only.
+      const job = folder === 'headers' && process.env.NIGHTCAIRN_FULL !== '1' ? 'import' : 'night';
+      const { json } = run(folder.replace('/', '-'), job, join(REAL, folder));
       expect(json.import.copied).toBe(json.import.found);
       for (const failure of json.import.failed) {
         expect(failure.copied).toBe(true);
