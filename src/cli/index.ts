@@ -1,4 +1,3 @@
-import { readFileSync } from 'node:fs';
 import { Command, CommanderError } from 'commander';
 import { InputError } from '../core/index.js';
 import { reportError } from './_command.js';
@@ -36,17 +35,13 @@ const COMMANDS = [
   registerCheck,
 ];
 
-const VERSION = (
-  JSON.parse(readFileSync(new URL('../../../package.json', import.meta.url), 'utf8')) as { version: string }
-).version;
-
 /** The whole command line; commands load their work only when they run. */
 export function makeProgram(): Command {
   const program = new Command('nightcairn')
     .description(
       'Takes a night of Milky Way frames from a plain tripod off the card, sorts and judges them, aligns and stacks the sky while the land stays sharp, and answers the plan.',
     )
-    .version(VERSION, '--version', 'the version')
+    .option('--version', 'the version')
     .helpOption('--help', 'this help')
     .showSuggestionAfterError(true)
     .configureHelp({ showGlobalOptions: false })
@@ -76,6 +71,11 @@ function inherit(command: Command): Command {
  */
 export async function main(argv: readonly string[]): Promise<void> {
   if (argv.length === 0) return firstRun();
+  if (argv[0] === '--version') {
+    const { toolVersion } = await import('../workflow/index.js');
+    process.stdout.write(`${toolVersion()}\n`);
+    return;
+  }
   const program = makeProgram();
   // A pipe closed early (`| head`) is no fault of anyone.
   process.stdout.on('error', (error: NodeJS.ErrnoException) => {

@@ -1,5 +1,6 @@
 export { MEASURE_DEFAULTS, type MeasureConfig, type MeasuredRun } from './_measure-work.js';
 export { STACK_DEFAULTS, type StackConfig, type StackOutcome } from './_stack-config.js';
+export { toolVersion } from './_version.js';
 export {
   type AmendOptions,
   type AmendResult,
