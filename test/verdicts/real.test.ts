@@ -64,12 +64,6 @@ describe.skipIf(!existsSync(REAL))(
       expect(frames[1]!.trailLength!).toBeGreaterThan(frames[0]!.trailLength!);
     });
 
-    // About the pole 30 s make 1.3 px in stars some 5 px wide: the shapes do not show it, the sky's turn tells it.
-    it('horizon-pairs: near the pole 30 s are expected to trail longer than 5 s', async () => {
-      const { frames } = await pair(['polar_05sec.jpg', 5], ['polar_30sec.jpg', 30]);
-      expect(frames[1]!.predictedTrail!).toBeGreaterThan(2 * frames[0]!.predictedTrail!);
-    });
-
     it('starfields-tiff: the frame with the streak is kept and the streak listed (P35)', async () => {
       const name = readdirSync(`${REAL}starfields-tiff`).find((file) => file.includes('Alt60_Azi-135'))!;
       const { frames } = await judgeFiles([{ path: `starfields-tiff/${name}` }]);
