@@ -1,3 +1,4 @@
+import { invert3 } from '../src/core/index.js';
 import type { ScenarioCamera } from './night-scenario.js';
 
 export type Rgb = readonly [number, number, number];
@@ -6,32 +7,6 @@ export type Rgb = readonly [number, number, number];
 export const XYZ_TO_SRGB = [
   3.2404542, -1.5371385, -0.4985314, -0.969266, 1.8760108, 0.041556, 0.0556434, -0.2040259, 1.0572252,
 ] as const;
-
-export function invert3(m: readonly number[]): number[] {
-  const [a, b, c, d, e, f, g, h, i] = m as [
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
-  const determinant = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
-  return [
-    e * i - f * h,
-    c * h - b * i,
-    b * f - c * e,
-    f * g - d * i,
-    a * i - c * g,
-    c * d - a * f,
-    d * h - e * g,
-    b * g - a * h,
-    a * e - b * d,
-  ].map((value) => value / determinant);
-}
 
 const lobe = (x: number, mean: number, below: number, above: number): number => {
   const t = (x - mean) / (x < mean ? below : above);
@@ -67,7 +42,7 @@ export const starTemperature = (bv: number): number =>
 
 /** Turns linear sRGB into what the three kinds of pixels of a camera see. */
 export function toCamera(camera: ScenarioCamera): (srgb: Rgb) => [number, number, number] {
-  const back = invert3(camera.cameraToSrgb);
+  const back = invert3(camera.cameraToSrgb)!;
   const m = camera.multipliers;
   return ([r, g, b]) => [
     Math.max(0.01, back[0]! * r + back[1]! * g + back[2]! * b) / m[0],
@@ -78,7 +53,7 @@ export function toCamera(camera: ScenarioCamera): (srgb: Rgb) => [number, number
 
 /** CIE XYZ to raw camera colour, as a DNG states it. @source Adobe DNG Specification 1.4, ColorMatrix1. */
 export function colorMatrixOf(camera: ScenarioCamera): number[] {
-  const back = invert3(camera.cameraToSrgb);
+  const back = invert3(camera.cameraToSrgb)!;
   return Array.from({ length: 9 }, (_, k) => {
     const r = Math.floor(k / 3);
     const c = k % 3;

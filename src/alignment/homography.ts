@@ -1,3 +1,4 @@
+import { adjugate3 } from '../core/index.js';
 import { factor, solveFactored } from './_cholesky.js';
 
 /** Place of (x, y) under a row-major 3x3 homography; NaN on or beyond its horizon. */
@@ -9,28 +10,7 @@ export function applyHomography(h: readonly number[], x: number, y: number): [nu
 
 /** Inverse of a homography, scaled so that its last element is 1. */
 export function invertHomography(h: readonly number[]): number[] {
-  const [a, b, c, d, e, f, g, i, j] = h as [
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
-  const out = [
-    e * j - f * i,
-    c * i - b * j,
-    b * f - c * e,
-    f * g - d * j,
-    a * j - c * g,
-    c * d - a * f,
-    d * i - e * g,
-    b * g - a * i,
-    a * e - b * d,
-  ];
+  const out = adjugate3(h);
   return out.map((v) => v / out[8]!);
 }
 

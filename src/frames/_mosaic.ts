@@ -1,5 +1,5 @@
-import { type CameraColor, type CfaPattern, cfaColor, type FramePixels } from '../core/index.js';
-import { invert, multiply } from './_tone.js';
+import { type CameraColor, type CfaPattern, cfaColor, type FramePixels, invert3 } from '../core/index.js';
+import { multiply } from './_tone.js';
 
 /** Raw samples with everything needed to bring them to ADU above black. */
 export interface RawMosaic {
@@ -74,7 +74,7 @@ export function colorFromXyzMatrix(
     if (!(Math.abs(sum) > 1e-6)) return undefined;
     for (let i = 0; i < 3; i++) cameraFromSrgb[3 * row + i] = cameraFromSrgb[3 * row + i]! / sum;
   }
-  const cameraToSrgb = invert(cameraFromSrgb);
+  const cameraToSrgb = invert3(cameraFromSrgb);
   return cameraToSrgb && { multipliers, cameraToSrgb };
 }
 

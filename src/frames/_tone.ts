@@ -1,5 +1,6 @@
+import { invert3, srgbDecode } from '../core/index.js';
 import { hasText } from './_source.js';
-import { SRGB_D50, srgbToLinear } from './icc.js';
+import { SRGB_D50 } from './icc.js';
 
 /** What an embedded profile says: a curve for each colour and the way to linear sRGB. */
 export interface Tone {
@@ -11,7 +12,7 @@ export interface Tone {
   readonly toSrgb?: readonly number[];
 }
 
-export const SRGB_TONE: Tone = { curves: [srgbToLinear], linear: false };
+export const SRGB_TONE: Tone = { curves: [srgbDecode], linear: false };
 export const LINEAR_TONE: Tone = { curves: [(signal) => signal], linear: true };
 
 /**
@@ -39,7 +40,7 @@ export function toneOfProfile(profile: Uint8Array | undefined): Tone | undefined
   }
   // Profiles hold the sRGB curve as a rounded table; the formula is what it means, also near black.
   curves.forEach((curve, i) => {
-    if (PROBES.every((x) => Math.abs(curve(x) - srgbToLinear(x)) < 1e-4)) curves[i] = srgbToLinear;
+    if (PROBES.every((x) => Math.abs(curve(x) - srgbDecode(x)) < 1e-4)) curves[i] = srgbDecode;
   });
   const linear = curves.every((curve) => [0.01, 0.1, 0.5, 0.9].every((x) => Math.abs(curve(x) - x) < 1e-4));
   if (curves.length === 1) return { curves, linear };
@@ -48,7 +49,7 @@ export function toneOfProfile(profile: Uint8Array | undefined): Tone | undefined
     return tag && tag.size >= 20 ? [8, 12, 16].map((o) => view.getInt32(tag.at + o) / 65536) : undefined;
   });
   if (!columns.every((column) => column !== undefined)) return { curves, linear };
-  const toSrgb = multiply(invert(transpose(SRGB_D50.flat())) ?? [], transpose(columns.flat() as number[]));
+  const toSrgb = multiply(invert3(transpose(SRGB_D50.flat())) ?? [], transpose(columns.flat() as number[]));
   const isSrgb = toSrgb.every((value, i) => Math.abs(value - (i % 4 === 0 ? 1 : 0)) < 0.01);
   return isSrgb || toSrgb.some(Number.isNaN) ? { curves, linear } : { curves, linear, toSrgb };
 }
@@ -113,32 +114,4 @@ export function multiply(a: readonly number[], b: readonly number[]): number[] {
     const [row, column] = [Math.floor(i / 3), i % 3];
     return a[3 * row]! * b[column]! + a[3 * row + 1]! * b[3 + column]! + a[3 * row + 2]! * b[6 + column]!;
   });
-}
-
-/** Inverse of a row-major 3x3 matrix; undefined when it has none. @source cofactor formula */
-export function invert(m: readonly number[]): number[] | undefined {
-  const [a, b, c, d, e, f, g, h, i] = m as [
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
-  const det = a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g);
-  if (!Number.isFinite(det) || Math.abs(det) < 1e-12) return undefined;
-  return [
-    e * i - f * h,
-    c * h - b * i,
-    b * f - c * e,
-    f * g - d * i,
-    a * i - c * g,
-    c * d - a * f,
-    d * h - e * g,
-    b * g - a * h,
-    a * e - b * d,
-  ].map((value) => value / det);
 }

@@ -1,3 +1,5 @@
+import { srgbDecode } from '../core/index.js';
+
 /**
  * Small ICC profiles made from the published primaries, so that pictures carry their meaning with them.
  * @source ICC.1:2001-04 (version 2.4) sections 6 and 7: matrix/TRC display profile with desc, cprt, wtpt,
@@ -99,18 +101,8 @@ function profile(name: string, toneCurve: Uint8Array): Uint8Array {
   return bytes;
 }
 
-/** Light of an sRGB signal, both in [0, 1]. @source IEC 61966-2-1:1999 */
-export function srgbToLinear(signal: number): number {
-  return signal <= 0.04045 ? signal / 12.92 : ((signal + 0.055) / 1.055) ** 2.4;
-}
-
-/** sRGB signal of a light, both in [0, 1]. @source IEC 61966-2-1:1999 */
-export function linearToSrgb(light: number): number {
-  return light <= 0.0031308 ? 12.92 * light : 1.055 * light ** (1 / 2.4) - 0.055;
-}
-
 /** ICC profile of sRGB (curve of 1024 samples). */
-export const SRGB_ICC: Uint8Array = profile('sRGB IEC 61966-2-1', curve(1024, srgbToLinear));
+export const SRGB_ICC: Uint8Array = profile('sRGB IEC 61966-2-1', curve(1024, srgbDecode));
 
 /** ICC profile of linear light with the sRGB primaries (L48). */
 export const LINEAR_SRGB_ICC: Uint8Array = profile(

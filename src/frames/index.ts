@@ -1,7 +1,7 @@
 export { provideRawDecoder, RAW_DECODER } from './_raw-decoder.js';
 export { CAPABILITIES, type Capability, capabilityTable } from './capabilities.js';
 export { type ExifFields, exifBlock } from './exif-block.js';
-export { LINEAR_SRGB_ICC, linearToSrgb, SRGB_ICC, srgbToLinear } from './icc.js';
+export { LINEAR_SRGB_ICC, SRGB_ICC } from './icc.js';
 export { type ClockReading, instantOf, type WallToUtc } from './instant.js';
 export { type PairEntry, pairFiles } from './pair.js';
 export {

@@ -62,7 +62,7 @@ export {
   saveStack,
   stacksOf,
 } from './results.js';
-export { distanceKm, type SearchMatch, type SearchResult, searchLibrary, searchStatement } from './search.js';
+export { type SearchMatch, type SearchResult, searchLibrary, searchStatement } from './search.js';
 export {
   parsePosition,
   parseRange,

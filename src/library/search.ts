@@ -1,3 +1,4 @@
+import { distanceKm } from '../core/index.js';
 import { number, type Row, rows, text } from './_rows.js';
 import { type SequenceJson, type SessionJson, toSequence, toSession } from './contract.js';
 import type { Library } from './library.js';
@@ -37,22 +38,6 @@ export interface SearchResult {
 interface Condition {
   readonly sql: string;
   readonly values: Readonly<Record<string, unknown>>;
-}
-
-const EARTH_RADIUS_KM = 6371.0088;
-
-/** Great-circle distance, km. @source haversine formula, R. W. Sinnott, Sky & Telescope 68 (1984) 159. */
-export function distanceKm(
-  a: { readonly latitude: number; readonly longitude: number },
-  b: { readonly latitude: number; readonly longitude: number },
-): number {
-  const rad = Math.PI / 180;
-  const h =
-    Math.sin(((b.latitude - a.latitude) * rad) / 2) ** 2 +
-    Math.cos(a.latitude * rad) *
-      Math.cos(b.latitude * rad) *
-      Math.sin(((b.longitude - a.longitude) * rad) / 2) ** 2;
-  return 2 * EARTH_RADIUS_KM * Math.asin(Math.min(1, Math.sqrt(h)));
 }
 
 const rangeOn = (column: string, name: string, range: Range | undefined): Condition[] => [

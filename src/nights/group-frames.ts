@@ -1,3 +1,4 @@
+import { distanceKm } from '../core/index.js';
 import { cadenceOf, holesOf, inCameraDark, isSteady, realShutter } from './_cadence.js';
 import { type Shot, streamsOf } from './_order.js';
 import { findRoles } from './_roles.js';
@@ -115,20 +116,6 @@ function bySite(drafts: readonly Draft[]): Site[] {
   }
   if (waiting.length > 0) sites.push({ members: waiting });
   return sites;
-}
-
-/** @source great-circle distance by the haversine formula, mean radius 6371.0 km (IUGG). */
-function distanceKm(
-  a: { readonly latitude: number; readonly longitude: number },
-  b: { readonly latitude: number; readonly longitude: number },
-): number {
-  const rad = Math.PI / 180;
-  const h =
-    Math.sin(((b.latitude - a.latitude) * rad) / 2) ** 2 +
-    Math.cos(a.latitude * rad) *
-      Math.cos(b.latitude * rad) *
-      Math.sin(((b.longitude - a.longitude) * rad) / 2) ** 2;
-  return 2 * 6371 * Math.asin(Math.min(1, Math.sqrt(h)));
 }
 
 /** What there is to say of a run. */

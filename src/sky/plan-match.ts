@@ -1,17 +1,13 @@
-import { degToRad } from '../core/index.js';
-import { checkPosition, type Position, separation } from './coordinates.js';
+import { distanceKm } from '../core/index.js';
+import { checkPosition, type Position } from './coordinates.js';
 import type { Plan } from './plan.js';
-
-/** Mean radius of the Earth, km. @source IUGG: (2a + b)/3 of GRS 80 */
-const EARTH_RADIUS_KM = 6371.0088;
 
 /** How near a plan's site must be to a session's to be the same, km: a walk or a short drive about the place. */
 const SAME_SITE_KM = 25;
 
 /** Distance over ground, km, on a sphere: within 0.6 % of the ellipsoid's. */
 export const groundDistance = (a: Position, b: Position): number =>
-  degToRad(separation([checkPosition(a).longitude, a.latitude], [checkPosition(b).longitude, b.latitude])) *
-  EARTH_RADIUS_KM;
+  distanceKm(checkPosition(a), checkPosition(b));
 
 /** What is known of a session when a plan is looked for. */
 export interface SessionPlace {

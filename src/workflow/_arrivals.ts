@@ -1,6 +1,5 @@
-import { throwIfCancelled } from '../core/index.js';
+import { distanceKm, throwIfCancelled } from '../core/index.js';
 import {
-  distanceKm,
   type FailedFile,
   type Library,
   type LooseFile,

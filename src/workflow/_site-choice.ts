@@ -1,7 +1,6 @@
-import { type FrameHeader, InputError } from '../core/index.js';
+import { distanceKm, type FrameHeader, InputError } from '../core/index.js';
 import {
   defaultSite,
-  distanceKm,
   findPlan,
   type Library,
   type PlanRecord,

@@ -48,6 +48,20 @@ export interface Results {
   readonly plan: StackPlan;
 }
 
+/** What a stack's files say of the camera and its settings, from the reference frame. */
+const EXIF_KEPT = [
+  'cameraMake',
+  'cameraModel',
+  'serial',
+  'lens',
+  'iso',
+  'fNumber',
+  'focalLengthMm',
+  'focalLength35Mm',
+  'wallTime',
+  'utcOffsetMinutes',
+] as const;
+
 function factsOf(results: Results): StackFacts {
   const { members, example, method, reference } = results;
   const { header } = example;
@@ -55,33 +69,13 @@ function factsOf(results: Results): StackFacts {
   const times = members.map(({ record }) => record.takenMs).filter((time) => time !== undefined);
   const first = times.length > 0 ? Math.min(...times) : undefined;
   const last = times.length > 0 ? Math.max(...times) + 1000 * members.at(-1)!.exposure : undefined;
-  const {
-    cameraMake,
-    cameraModel,
-    serial,
-    lens,
-    iso,
-    fNumber,
-    focalLengthMm,
-    focalLength35Mm,
-    wallTime,
-    utcOffsetMinutes,
-  } = reference.record.header;
-  const exif = {
-    cameraMake,
-    cameraModel,
-    serial,
-    lens,
-    iso,
-    fNumber,
-    focalLengthMm,
-    focalLength35Mm,
-    wallTime,
-    utcOffsetMinutes,
-  };
+  const kept = EXIF_KEPT.flatMap((name) => {
+    const value = reference.record.header[name];
+    return value === undefined ? [] : [[name, value] as const];
+  });
   return {
     exif: {
-      ...(Object.fromEntries(Object.entries(exif).filter(([, value]) => value !== undefined)) as object),
+      ...(Object.fromEntries(kept) as object),
       exposureTime: Number(total.toFixed(3)),
       orientation: header.orientation ?? 1,
       width: results.image.width,

@@ -6,8 +6,8 @@ import { cpus, totalmem } from 'node:os';
 import { pathToFileURL } from 'node:url';
 import libraw from 'libraw-wasm/dist/libraw.js';
 import sharp from 'sharp';
-import { seededRandom } from '../../dist/src/core/index.js';
-import { provideRawDecoder, readPixels, srgbToLinear, writeDng } from '../../dist/src/frames/index.js';
+import { seededRandom, srgbDecode } from '../../dist/src/core/index.js';
+import { provideRawDecoder, readPixels, writeDng } from '../../dist/src/frames/index.js';
 
 const CFA = { width: 2, height: 2, colors: [0, 1, 1, 2] };
 const BLACK = 512;
@@ -112,7 +112,7 @@ export async function bench(options) {
   const count = width * height;
   for (let i = 0; i < count; i += 997) {
     for (let plane = 0; plane < 3; plane++) {
-      const want = srgbToLinear(codes[3 * i + plane] / 255);
+      const want = srgbDecode(codes[3 * i + plane] / 255);
       const got = linear.data[plane * count + i] / linear.whiteLevel[plane];
       // 1e-6: one rounding to 32 bits each side.
       if (!(Math.abs(got - want) < 1e-6)) throw new Error(`pixel ${i} is ${got}, expected ${want}`);

@@ -1,14 +1,8 @@
 import { fromArrayBuffer } from 'geotiff';
 import { describe, expect, it } from 'vitest';
+import { srgbDecode } from '../../src/core/index.js';
 import { layTiff, type Tag, type TagValue } from '../../src/frames/_ifd-write.js';
-import {
-  LINEAR_SRGB_ICC,
-  readHeader,
-  readPixels,
-  SRGB_ICC,
-  srgbToLinear,
-  writeTiff,
-} from '../../src/frames/index.js';
+import { LINEAR_SRGB_ICC, readHeader, readPixels, SRGB_ICC, writeTiff } from '../../src/frames/index.js';
 import { codeOf, fixture, golden } from './_support.js';
 
 interface TiffGolden {
@@ -28,7 +22,7 @@ const matrix = golden<TiffGolden>('frames-tiff.json');
 const sample = (x: number, y: number, p: number) => (x * 4099 + y * 257 * 13 + p * 21_011) % 65_536;
 
 function expectedValue(kind: string, v: number): number {
-  if (kind === 'byte') return Math.fround(65_535 * srgbToLinear((v & 255) / 255)); // 8 bits without a profile are sRGB
+  if (kind === 'byte') return Math.fround(65_535 * srgbDecode((v & 255) / 255)); // 8 bits without a profile are sRGB
   if (kind === 'long') return Math.fround(v * 65_536 + v);
   return kind === 'float' ? Math.fround(v / 7 - 100) : v;
 }
@@ -105,7 +99,7 @@ describe('meaning of the values', () => {
     );
     data.forEach((v, i) => {
       // Single precision of values up to 65535.
-      expect(Math.abs(curved.data[i]! - 65_535 * srgbToLinear(v / 65_535))).toBeLessThan(0.005);
+      expect(Math.abs(curved.data[i]! - 65_535 * srgbDecode(v / 65_535))).toBeLessThan(0.005);
     });
     const linear = await readPixels(
       writeTiff({ width: 2, height: 1, planes: 3, data, icc: LINEAR_SRGB_ICC }),

@@ -2,9 +2,8 @@ import { statSync } from 'node:fs';
 import { join } from 'node:path';
 import fc from 'fast-check';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
-import { NightcairnError, ROLES } from '../../src/core/index.js';
+import { distanceKm, NightcairnError, ROLES } from '../../src/core/index.js';
 import {
-  distanceKm,
   type Library,
   openLibrary,
   parseRange,
