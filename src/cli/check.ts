@@ -22,7 +22,7 @@ export function registerCheck(program: Command): void {
         ...report.database.map((said) => `catalogue  ${said}`),
         `Catalogue: ${report.database.length === 0 ? 'sound' : 'damaged'}, schema ${report.schema}.`,
         ...report.decoder.map((said) => `decoder  ${said}`),
-        `Decoders: ${report.decoder.length === 0 ? 'self-test passed' : 'self-test failed'}.`,
+        `Decoders: self-test ${report.decoder.length === 0 ? 'passed' : 'failed'} (${report.decoders.join('; ')}).`,
         report.sound
           ? 'Nothing is missing or changed, and the catalogue is sound.'
           : 'Something needs you; see above.',

@@ -200,7 +200,7 @@ export async function decodeRaw(
 }
 
 /** Samples of a result, when it holds as many as it should, 16 bits each (L11, L12, L44). */
-function samplesOf(result: unknown, count: number): Uint16Array | undefined {
+export function samplesOf(result: unknown, count: number): Uint16Array | undefined {
   const data = record(result).data;
   if (data instanceof Uint16Array && data.length === count) return data;
   if (data instanceof Uint8Array && data.byteLength === 2 * count)

@@ -1,4 +1,5 @@
 export { provideRawDecoder, RAW_DECODER } from './_raw-decoder.js';
+export { CODEC as PICTURE_DECODER } from './_sharp-pixels.js';
 export { CAPABILITIES, type Capability, capabilityTable } from './capabilities.js';
 export { type ExifFields, exifBlock } from './exif-block.js';
 export { LINEAR_SRGB_ICC, SRGB_ICC } from './icc.js';

@@ -1,5 +1,5 @@
 import { toPlainError } from '../core/index.js';
-import { readPixels, writeDng } from '../frames/index.js';
+import { PICTURE_DECODER, RAW_DECODER, readPixels, writeDng } from '../frames/index.js';
 import { type CheckReport, checkLibrary, holdLibrary, openLibrary } from '../library/index.js';
 import { ensureRawDecoder } from './_pixels.js';
 import type { WorkflowContext } from './context.js';
@@ -14,6 +14,8 @@ export interface CheckOptions {
 export interface CheckResult extends CheckReport {
   /** What is wrong with the decoders; empty when their self-test passed. */
   readonly decoder: readonly string[];
+  /** Name and version of the decoders of this program (L15, L30). */
+  readonly decoders: readonly string[];
 }
 
 /**
@@ -36,7 +38,12 @@ export async function check(context: WorkflowContext, options: CheckOptions = {}
         signal: context.signal,
       });
       const decoder = await testDecoders();
-      return { ...report, decoder, sound: report.sound && decoder.length === 0 };
+      return {
+        ...report,
+        decoder,
+        decoders: [RAW_DECODER, PICTURE_DECODER],
+        sound: report.sound && decoder.length === 0,
+      };
     } finally {
       release();
     }

@@ -4,16 +4,12 @@ import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { FormatError } from '../../src/core/index.js';
 import { provideRawDecoder } from '../../src/frames/index.js';
+import { REAL } from '../support/shared.js';
 
 const FIXTURES = fileURLToPath(new URL('../fixtures/formats/', import.meta.url));
 const GOLDEN = fileURLToPath(new URL('../golden/', import.meta.url));
 
-/** Real files that are never committed; tests over them are skipped where the folder is absent. */
-export const REAL = '/work/shared/real';
-
-export const hasReal = existsSync(REAL);
-
-export const WITHOUT_REAL = `skipped: the folder of real files (${REAL}) is not here`;
+export { hasReal, REAL, WITHOUT_REAL } from '../support/shared.js';
 
 export function fixture(name: string): Uint8Array {
   return new Uint8Array(readFileSync(join(FIXTURES, name)));

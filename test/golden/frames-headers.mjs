@@ -4,8 +4,9 @@ import { execFileSync, spawnSync } from 'node:child_process';
 import { createHash } from 'node:crypto';
 import { readdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 
-const real = process.argv[2] ?? '/work/shared/real';
+const real = process.argv[2] ?? fileURLToPath(new URL('../../../shared/real', import.meta.url));
 const folders = ['headers', 'raw/whole', 'raw/small', 'raw/cut', 'phone-milky-way'];
 const tags = [
   'File:FileType',

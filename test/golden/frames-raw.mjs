@@ -6,9 +6,10 @@ import { createHash } from 'node:crypto';
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 import { writeDng } from '../../dist/src/frames/index.js';
 
-const real = process.argv[2] ?? '/work/shared/real';
+const real = process.argv[2] ?? fileURLToPath(new URL('../../../shared/real', import.meta.url));
 const folder = mkdtempSync(join(tmpdir(), 'frames-raw-'));
 const sha256 = (bytes) => createHash('sha256').update(bytes).digest('hex');
 const content = JSON.parse(readFileSync(new URL('./frames-dng-content.json', import.meta.url), 'utf8'));

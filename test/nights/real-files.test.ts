@@ -3,13 +3,13 @@ import { describe, expect, it } from 'vitest';
 import { readHeader, readPixels } from '../../src/frames/index.js';
 import { type FrameForGrouping, glimpse, groupFrames } from '../../src/nights/index.js';
 import { instantOfWallTime, nightOf } from '../../src/sky/index.js';
+import { REAL } from '../support/shared.js';
 
-const REAL = new URL('../../../shared/real/', import.meta.url).pathname;
-const there = existsSync(`${REAL}tripod-sequences`);
+const there = existsSync(`${REAL}/tripod-sequences`);
 const ZONE = 'America/Santiago';
 
 async function frameOf(folder: string, name: string, path: string): Promise<FrameForGrouping> {
-  const bytes = new Uint8Array(readFileSync(`${REAL}${folder}/${name}`));
+  const bytes = new Uint8Array(readFileSync(`${REAL}/${folder}/${name}`));
   const header = await readHeader(bytes, name);
   const start =
     header.wallTime === undefined ? undefined : instantOfWallTime(header.wallTime, ZONE).getTime();
@@ -23,7 +23,7 @@ async function frameOf(folder: string, name: string, path: string): Promise<Fram
 }
 
 const framesOf = (folder: string, as: string): Promise<FrameForGrouping[]> =>
-  Promise.all(readdirSync(`${REAL}${folder}`).map((name) => frameOf(folder, name, `${as}/${name}`)));
+  Promise.all(readdirSync(`${REAL}/${folder}`).map((name) => frameOf(folder, name, `${as}/${name}`)));
 
 const options = { nightOf: (ms: number) => nightOf(new Date(ms), ZONE) };
 

@@ -2,10 +2,10 @@ import { existsSync } from 'node:fs';
 import { fromFile } from 'geotiff';
 import { describe, expect, it } from 'vitest';
 import { gridSystem, type LightRaster, rasterValueAt } from '../../src/sky/index.js';
+import { REAL } from '../support/shared.js';
 import { golden } from './_golden.js';
 
-const FOLDER = process.env.NIGHTCAIRN_REAL ?? '/work/shared/real';
-const folder = `${FOLDER}/night-lights`;
+const folder = `${REAL}/night-lights`;
 const present = existsSync(folder);
 
 const { maps } = golden<{

@@ -5,9 +5,9 @@ import { beforeAll, describe, expect, it } from 'vitest';
 import { type FramePixels, madSigma, median } from '../../src/core/index.js';
 import { type Kernels, loadKernelsFromDisk } from '../../src/kernels/index.js';
 import { calibrate, createMaster, defectsFromDark, pack, packRange } from '../../src/stacking/index.js';
+import { SHARED } from '../support/shared.js';
 import { cropReader, gridOf, stackWhole, turned } from './support.js';
 
-const SHARED = '/work/shared';
 const DARKS = join(SHARED, 'real/darks');
 const FIXTURES = join(SHARED, 'checks/fixtures');
 

@@ -1,10 +1,9 @@
 import { existsSync, readdirSync, readFileSync } from 'node:fs';
-import { fileURLToPath } from 'node:url';
 import { describe, expect, it } from 'vitest';
 import { readPixels } from '../../src/frames/index.js';
 import { detectionPlane, type FrameMeasurement, firstLandMask, measureFrame } from '../../src/stars/index.js';
+import { REAL } from '../support/shared.js';
 
-const REAL = process.env.NIGHTCAIRN_REAL ?? fileURLToPath(new URL('../../../shared/real', import.meta.url));
 const FULL = process.env.NIGHTCAIRN_FULL === '1';
 
 async function measured(folder: string, name: string, masked = false): Promise<FrameMeasurement> {

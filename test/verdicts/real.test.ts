@@ -4,14 +4,13 @@ import { alignSequence, predictedPositions } from '../../src/alignment/index.js'
 import { detectionPlane, estimateBackground, forcedPhotometry, measureFrame } from '../../src/stars/index.js';
 import { type JudgeFrame, judgeRun } from '../../src/verdicts/index.js';
 import { loadPixels } from '../../src/workflow/_pixels.js';
-
-const REAL = new URL('../../../shared/real/', import.meta.url).pathname;
+import { REAL } from '../support/shared.js';
 
 /** Judges real files as one run, with exposures where their names tell them. */
 async function judgeFiles(files: readonly { readonly path: string; readonly exposureTime?: number }[]) {
   const looked = await Promise.all(
     files.map(async ({ path }) => {
-      const pixels = await loadPixels(`${REAL}${path}`);
+      const pixels = await loadPixels(`${REAL}/${path}`);
       const plane = detectionPlane(pixels);
       const options = { saturation: pixels.whiteLevel[1], quantization: pixels.quantization, maxStars: 800 };
       return { plane, measurement: measureFrame(plane, options) };
@@ -65,7 +64,7 @@ describe.skipIf(!existsSync(REAL))(
     });
 
     it('starfields-tiff: the frame with the streak is kept and the streak listed (P35)', async () => {
-      const name = readdirSync(`${REAL}starfields-tiff`).find((file) => file.includes('Alt60_Azi-135'))!;
+      const name = readdirSync(`${REAL}/starfields-tiff`).find((file) => file.includes('Alt60_Azi-135'))!;
       const { frames } = await judgeFiles([{ path: `starfields-tiff/${name}` }]);
       expect(frames[0]!.verdict).toBe('keep');
       expect(frames[0]!.remarks.join(' ')).toMatch(/straight line of light/);

@@ -282,6 +282,11 @@ describe('check', () => {
   it('is content with an empty library and stops on request', async () => {
     const context = contextOf(join(scratch(), 'none'));
     expect(await check(context)).toMatchObject({ sound: true, filesChecked: 0, decoder: [] });
+    // What the program can decode is said, with versions (L15, L30).
+    expect((await check(context)).decoders).toEqual([
+      expect.stringMatching(/^libraw-wasm \d/),
+      expect.stringMatching(/^sharp \d.*libvips \d/),
+    ]);
     const { dir } = await imported();
     const stop = new AbortController();
     stop.abort();

@@ -14,9 +14,9 @@ import {
 import { check } from '../../src/workflow/check.js';
 import { importCard } from '../../src/workflow/import.js';
 import { put, scratch, sha, treeOf, wallAt } from '../library/_card.js';
+import { REAL } from '../support/shared.js';
 import { contextOf } from './_fake-intake.js';
 
-const REAL = '/work/shared/real';
 const [WIDTH, HEIGHT] = [240, 160];
 
 const exif = (wallTime: string, more: ExifFields = {}): ExifFields => ({

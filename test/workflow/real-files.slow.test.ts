@@ -4,9 +4,9 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { afterAll, describe, expect, it } from 'vitest';
+import { REAL } from '../support/shared.js';
 
 const PROGRAM = fileURLToPath(new URL('../../bin/nightcairn.js', import.meta.url));
-const REAL = fileURLToPath(new URL('../../../shared/real', import.meta.url));
 const present = existsSync(REAL);
 if (!present) process.stderr.write('Skipping the real files: ../shared/real is not beside this folder.\n');
 
