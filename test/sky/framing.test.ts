@@ -114,6 +114,54 @@ describe('frameTrails', () => {
   });
 });
 
+describe('the worst corner', () => {
+  it('is the worst place of the whole frame, by a grid of 17 x 17 points of the sky (P02)', () => {
+    const rad = (deg: number) => (deg * Math.PI) / 180;
+    const toward = (azimuth: number, altitude: number) =>
+      [
+        Math.cos(rad(altitude)) * Math.sin(rad(azimuth)),
+        Math.cos(rad(altitude)) * Math.cos(rad(azimuth)),
+        Math.sin(rad(altitude)),
+      ] as const;
+    type Vector = readonly [number, number, number];
+    const cross = (a: Vector, b: Vector): Vector => [
+      a[1] * b[2] - a[2] * b[1],
+      a[2] * b[0] - a[0] * b[2],
+      a[0] * b[1] - a[1] * b[0],
+    ];
+    const dot = (a: Vector, b: Vector) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    fc.assert(
+      fc.property(
+        fc.double({ min: 0, max: 360, noNaN: true }),
+        fc.double({ min: 1, max: 89, noNaN: true }),
+        fc.double({ min: -80, max: 80, noNaN: true }),
+        (azimuth, altitude, latitude) => {
+          const { worst } = frameTrails(
+            { ...wide, aim: { azimuth, altitude } },
+            { latitude, exposureTime: 1, pixelPitchUm: 4 },
+          );
+          const ahead = toward(azimuth, altitude);
+          const right: Vector = [Math.cos(rad(azimuth)), -Math.sin(rad(azimuth)), 0];
+          const up = cross(right, ahead);
+          const pole = toward(latitude >= 0 ? 0 : 180, Math.abs(latitude));
+          const axis: Vector = [dot(pole, right), dot(pole, up), dot(pole, ahead)];
+          // A star at (x, y, 1) in front of the lens moves as axis x place; its picture at f (x, y).
+          const speed = (x: number, y: number) => {
+            const moved = cross(axis, [x, y, 1]);
+            return Math.hypot(moved[0] - x * moved[2], moved[1] - y * moved[2]);
+          };
+          let most = 0;
+          for (let i = -8; i <= 8; i++)
+            for (let j = -8; j <= 8; j++)
+              most = Math.max(most, speed((i / 8) * (18 / 20), (j / 8) * (12 / 20)));
+          const px = (most * rad(15.041 / 3600) * 20) / 0.004; // 20 mm, 4 um, sidereal rate 15.041 arcsec/s
+          expect(Math.abs(worst / px - 1)).toBeLessThan(1e-4); // rate to 5 digits
+        },
+      ),
+    );
+  });
+});
+
 describe('commonSky', () => {
   const framing: Framing = { ...wide, aim: { azimuth: 180, altitude: 40 } };
   it('is the whole frame for no time and shrinks with time', () => {
