@@ -1,3 +1,4 @@
+import { many } from '../core/index.js';
 import type { SessionView } from '../workflow/index.js';
 import { duration, shutter, table } from './_table.js';
 
@@ -58,7 +59,7 @@ export function sessionLine(view: SessionView): string {
   const lights = sequences.filter((s) => s.role === 'light');
   const frames = lights.reduce((sum, s) => sum + s.frameCount, 0);
   const exposure = lights.reduce((sum, s) => sum + (s.totalExposure ?? 0), 0);
-  return `${session.id}: the night of ${session.night} at ${session.site.name}, ${frames} lights, ${duration(exposure)} of exposure`;
+  return `${session.id}: the night of ${session.night} at ${session.site.name}, ${many(frames, 'light')}, ${duration(exposure)} of exposure`;
 }
 
 /** The night as a timeline: one row a sequence, remarks and reasons below. */

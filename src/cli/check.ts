@@ -1,4 +1,5 @@
 import type { Command } from 'commander';
+import { many } from '../core/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
 import { EXIT } from './_exit.js';
 
@@ -14,7 +15,7 @@ export function registerCheck(program: Command): void {
       const { check } = await import('../workflow/index.js');
       const report = await check(context, { repair: options.repair });
       const lines = [
-        `${report.filesChecked} files read again (${(report.bytesChecked / 1e6).toFixed(0)} MB).`,
+        `${many(report.filesChecked, 'file')} read again (${(report.bytesChecked / 1e6).toFixed(0)} MB).`,
         ...report.missing.map(({ path }) => `missing  ${path}`),
         ...report.changed.map(({ path }) => `changed  ${path}`),
         ...report.unknown.map(({ path }) => `unknown  ${path}`),

@@ -1,5 +1,6 @@
 import { basename } from 'node:path';
 import type { Command } from 'commander';
+import { many } from '../core/index.js';
 import { toSequence, toSession } from '../library/index.js';
 import type { ImportResult } from '../workflow/index.js';
 import { runCommand, withShared } from './_command.js';
@@ -10,10 +11,12 @@ import { type IntakeOptions, intakeOf, withIntake } from './_intake-options.js';
 export function importText(result: ImportResult): string {
   const { found, copied, alreadyInLibrary, failed, leftOnCard, attachments } = result.import;
   const lines = [
-    `${found} frame files found: ${copied} copied and verified, ${alreadyInLibrary} already in the library.`,
+    `${many(found, 'frame file')} found: ${copied} copied and verified, ${alreadyInLibrary} already in the library.`,
   ];
   if (attachments > 0)
-    lines.push(`${attachments} other files of the night (tracks, sound, side-cars) copied beside them.`);
+    lines.push(
+      `${many(attachments, 'other file')} of the night (tracks, sound, side-cars) copied beside them.`,
+    );
   for (const { file, message } of failed) {
     // Most sentences name the file already.
     const name = basename(file);
@@ -27,7 +30,9 @@ export function importText(result: ImportResult): string {
   }
   lines.push(...result.notes, result.summary);
   for (const session of result.sessions) {
-    lines.push(`Session ${session.id}: ${session.frameCount} frames, ${session.lightCount} of them lights.`);
+    lines.push(
+      `Session ${session.id}: ${many(session.frameCount, 'frame')}, ${many(session.lightCount, 'light')} among them.`,
+    );
   }
   return lines.join('\n');
 }

@@ -1,4 +1,5 @@
 import type { Command } from 'commander';
+import { many } from '../core/index.js';
 import type { NightResult } from '../workflow/index.js';
 import { runCommand, withShared } from './_command.js';
 import { EXIT } from './_exit.js';
@@ -51,7 +52,7 @@ export function nightResultText(result: NightResult): string {
   const lines = [importText(result.imported), ''];
   for (const s of lights) {
     lines.push(
-      `${s.id}: ${s.frameCount} lights, ${s.kept} kept, ${s.doubtful} doubtful, ${s.dropped} dropped.`,
+      `${s.id}: ${many(s.frameCount, 'light')}, ${s.kept} kept, ${s.doubtful} doubtful, ${s.dropped} dropped.`,
     );
   }
   for (const run of result.runs) {

@@ -1,4 +1,5 @@
 import { type Command, Option } from 'commander';
+import { many } from '../core/index.js';
 import { toSession } from '../library/index.js';
 import type { StackConfig, StackOutcome } from '../workflow/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
@@ -58,8 +59,8 @@ export function stackText(outcomes: readonly StackOutcome[]): string {
       const noise = stack.noise as { gain?: number; ideal?: number } | undefined;
       const files = stack.files;
       return [
-        `${sequenceId}: ${stack.framesUsed} frames, ${duration(stack.totalExposure ?? 0)} of exposure, ${stack.method}.`,
-        noise?.gain !== undefined && noise.ideal !== undefined
+        `${sequenceId}: ${many(stack.framesUsed ?? 0, 'frame')}, ${duration(stack.totalExposure ?? 0)} of exposure, ${stack.method}.`,
+        (stack.framesUsed ?? 0) > 1 && noise?.gain !== undefined && noise.ideal !== undefined
           ? `  Noise is ${noise.gain.toFixed(2)} times lower than in one frame (ideal ${noise.ideal.toFixed(2)}).`
           : '',
         `  picture  ${files.pictureJpeg}`,

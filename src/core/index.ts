@@ -10,3 +10,4 @@ export * from './srgb.js';
 export * from './star-table.js';
 export * from './statistics.js';
 export * from './units.js';
+export * from './words.js';

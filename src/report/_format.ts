@@ -33,10 +33,6 @@ export function clock(instant: string | undefined, zone: string, seconds = false
   }).format(new Date(instant));
 }
 
-/** `1 frame`, `2 frames`. */
-export const many = (count: number, word: string, plural = `${word}s`): string =>
-  `${count} ${count === 1 ? word : plural}`;
-
 export const known = (values: readonly (number | undefined)[]): number[] =>
   values.filter((value): value is number => value !== undefined && Number.isFinite(value));
 

@@ -1,5 +1,5 @@
-import { median } from '../core/index.js';
-import { fixed, known, many } from './_format.js';
+import { many, median } from '../core/index.js';
+import { fixed, known } from './_format.js';
 import { widths } from './plan-and-fact.js';
 import { knockSize, knocks, mainRun, spells } from './summary.js';
 import type { Advice, ReportData, ReportRun } from './types.js';

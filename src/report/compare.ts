@@ -1,5 +1,5 @@
-import { median } from '../core/index.js';
-import { duration, fixed, known, many } from './_format.js';
+import { many, median } from '../core/index.js';
+import { duration, fixed, known } from './_format.js';
 import { mainRun, tally } from './summary.js';
 import type { CompareLine, ReportData, ReportFrame } from './types.js';
 

@@ -1,4 +1,5 @@
-import { clock, duration, fixed, many } from './_format.js';
+import { many } from '../core/index.js';
+import { clock, duration, fixed } from './_format.js';
 import { html, Markup, shorten } from './_html.js';
 import { runSection } from './run-section.js';
 import { skyPlot } from './sky-plot.js';

@@ -1,5 +1,5 @@
-import { median, SIDEREAL_RATE } from '../core/index.js';
-import { clock, fixed, known, many, shutter } from './_format.js';
+import { many, median, SIDEREAL_RATE } from '../core/index.js';
+import { clock, fixed, known, shutter } from './_format.js';
 import { knockSize, knocks, mainRun } from './summary.js';
 import type { PlanFactLine, ReportData, ReportRun } from './types.js';
 

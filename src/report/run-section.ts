@@ -1,5 +1,5 @@
-import { median } from '../core/index.js';
-import { clock, fixed, known, many, sound } from './_format.js';
+import { many, median } from '../core/index.js';
+import { clock, fixed, known, sound } from './_format.js';
 import { html, type Markup, shorten } from './_html.js';
 import { type Mark, type TimeSpan, timePlot } from './plots.js';
 import { stackSection } from './stack-section.js';

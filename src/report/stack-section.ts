@@ -1,4 +1,5 @@
-import { fixed, many } from './_format.js';
+import { many } from '../core/index.js';
+import { fixed } from './_format.js';
 import { html, type Markup, shorten } from './_html.js';
 import { gridPlot, noisePlot } from './plots.js';
 import { gainOfMore } from './summary.js';

@@ -1,5 +1,5 @@
-import { median } from '../core/index.js';
-import { clock, duration, fixed, known, many, sound } from './_format.js';
+import { many, median } from '../core/index.js';
+import { clock, duration, fixed, known, sound } from './_format.js';
 import { shortLines } from './transients.js';
 import type { ReportData, ReportFrame, ReportRun, ReportStack, ReportTransient } from './types.js';
 

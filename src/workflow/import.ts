@@ -1,6 +1,6 @@
 import { existsSync, realpathSync } from 'node:fs';
 import { basename, dirname, isAbsolute, join, relative, resolve, sep } from 'node:path';
-import { InputError } from '../core/index.js';
+import { InputError, many } from '../core/index.js';
 import {
   type CopyReport,
   copyCard,
@@ -228,10 +228,13 @@ function summarise(
     const second = copy.second?.failed.length ?? 0;
     const missing = [
       ...(facts.uncopied > 0 ? [`${facts.uncopied} of ${files} files could not be copied`] : []),
-      ...(second > 0 ? [`${second} files are not in the second folder`] : []),
+      ...(second > 0
+        ? [`${many(second, 'file')} ${second === 1 ? 'is' : 'are'} not in the second folder`]
+        : []),
     ].join(', and ');
     return `${missing}: keep the card as it is.${damage}`;
   }
   const again = copy.copied === 0 && copy.alreadyInLibrary === copy.found ? ' already' : '';
-  return `All ${files} files are${again} in the library${copies} and verified; the card may be re-used.${damage}`;
+  const all = files === 1 ? 'The one file is' : `All ${files} files are`;
+  return `${all}${again} in the library${copies} and verified; the card may be re-used.${damage}`;
 }
