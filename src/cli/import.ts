@@ -31,7 +31,7 @@ export function importText(result: ImportResult): string {
   lines.push(...result.notes, result.summary);
   for (const session of result.sessions) {
     lines.push(
-      `Session ${session.id}: ${many(session.frameCount, 'frame')}, ${many(session.lightCount, 'light')} among them.`,
+      `Session ${session.id}: ${many(session.frameCount, 'frame')}, ${session.lightCount} of them ${session.lightCount === 1 ? 'a light' : 'lights'}.`,
     );
   }
   return lines.join('\n');
