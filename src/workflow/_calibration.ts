@@ -45,6 +45,8 @@ interface Work {
   readonly sequence: SequenceRecord;
   /** Use masters that do not match; only what can never work is refused then. */
   readonly force: boolean;
+  /** Leave darks and biases out. */
+  readonly withoutDarks?: boolean;
 }
 
 /** A sequence of the catalogue as the matching sees it. */
@@ -81,7 +83,7 @@ export async function calibrationFor(work: Work): Promise<Calibration> {
   const own = sequencesOf(library, session.id);
   const ownSets = own.map((other) => matchSet(library, other)).filter((set) => set !== undefined);
   const chosen: ChosenMaster[] = [];
-  for (const kind of ['bias', 'dark', 'flat'] as const) {
+  for (const kind of work.withoutDarks ? (['flat'] as const) : (['bias', 'dark', 'flat'] as const)) {
     if (kind === 'dark' && sequence.inCameraDark === 'sure') continue;
     const candidates = ownSets.filter((set) => set.role === kind);
     const ranked = matchMasters(lights, candidates);
@@ -94,7 +96,9 @@ export async function calibrationFor(work: Work): Promise<Calibration> {
     const earlier = await fromEarlierNights(work, kind, lights);
     if (earlier) chosen.push(earlier);
   }
-  if (!chosen.some((master) => master.kind === 'dark') && sequence.inCameraDark !== 'sure') {
+  if (work.withoutDarks) {
+    notes.push('No darks were subtracted, as asked: defects were found from the run itself.');
+  } else if (!chosen.some((master) => master.kind === 'dark') && sequence.inCameraDark !== 'sure') {
     notes.push('No matching darks: defects were found from the run itself.');
   }
   return { masters: chosen, notes };

@@ -15,6 +15,9 @@ export interface RunFolder {
   preview(frameId: string): string;
 }
 
+/** Said of a run that has no alignment yet. */
+export const NOT_MEASURED = 'It was not measured yet, or nothing in it could be; run "measure" first.';
+
 /** The folder of a sequence's measurements. */
 export function runFolder(libraryDir: string, session: SessionRecord, sequence: SequenceRecord): RunFolder {
   const dir = join(
