@@ -1,4 +1,5 @@
-import { type Command, InvalidArgumentError } from 'commander';
+import { type Command, InvalidArgumentError, Option } from 'commander';
+import { ROLES, type Role } from '../core/index.js';
 import type { ImportOptions } from '../workflow/index.js';
 import type { SharedOptions } from './_command.js';
 import { number, position, zone } from './_values.js';
@@ -11,6 +12,7 @@ export interface IntakeOptions extends SharedOptions {
   readonly clockOffset?: number;
   readonly plan?: string;
   readonly second?: string;
+  readonly role?: Role;
 }
 
 function offset(text: string): number {
@@ -29,12 +31,15 @@ export function withIntake(command: Command): Command {
     .option('--zone <iana>', "zone that the camera's clock shows", zone)
     .option('--clock-offset <seconds>', "seconds to add to the camera's clock", offset)
     .option('--plan <id>', 'plan that this night answers')
+    .addOption(
+      new Option('--role <role>', 'what all frames of the card are for, whatever is measured').choices(ROLES),
+    )
     .option('--second <dir>', 'a second verified copy in another folder');
 }
 
 /** The stage's options from the command's. */
 export function intakeOf(card: string, options: IntakeOptions): ImportOptions {
-  const { site, at, zone: zoneName, clockOffset, plan, second } = options;
+  const { site, at, zone: zoneName, clockOffset, plan, second, role } = options;
   return {
     card,
     ...(site === undefined ? {} : { site }),
@@ -43,5 +48,6 @@ export function intakeOf(card: string, options: IntakeOptions): ImportOptions {
     ...(clockOffset === undefined ? {} : { clockOffset }),
     ...(plan === undefined ? {} : { planId: plan }),
     ...(second === undefined ? {} : { second }),
+    ...(role === undefined ? {} : { role }),
   };
 }

@@ -87,6 +87,13 @@ export function nightText(view: SessionView): string {
     const name = s.id.replace(`${session.id}/`, '/');
     for (const note of notes) lines.push(`${name}: ${note}`);
   }
+  for (const { id } of sequences) {
+    const stacks = view.stacks.filter(({ sequenceId }) => sequenceId === id);
+    if (stacks.length > 0 && stacks.every(({ stale }) => stale))
+      lines.push(
+        `${id.replace(`${session.id}/`, '/')}: Its stack was made before your last changes; nightcairn stack ${id} makes it again.`,
+      );
+  }
   const told = sequences.flatMap((s) =>
     s.frames
       .filter((frame) => frame.verdict === 'drop' || frame.verdict === 'doubt')

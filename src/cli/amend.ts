@@ -1,4 +1,5 @@
-import type { Command } from 'commander';
+import { type Command, Option } from 'commander';
+import { InputError, ROLES, type Role } from '../core/index.js';
 import { toSequence, toSession } from '../library/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
 import { nightText } from './_night-text.js';
@@ -14,14 +15,26 @@ interface AmendOptions extends SharedOptions {
   readonly plan?: string;
   readonly notes?: string;
   readonly tag?: string[];
+  readonly role?: Role | 'measured';
+  readonly frames?: string[];
 }
+
+/** Names of frames and runs as this session's own: `/4` is its fourth run, a file name is looked for in it. */
+const withinSession = (names: readonly string[], sessionId: string): string[] =>
+  names.map((name) =>
+    /^\/\d+$/.test(name)
+      ? `${sessionId}${name}`
+      : /^[0-9a-f]{6,}$/.test(name) || /[@/]/.test(name)
+        ? name
+        : `${name}@${sessionId}`,
+  );
 
 /** `amend SESSION`. */
 export function registerAmend(program: Command): void {
   withShared(
     program
       .command('amend')
-      .description('correct or add site, zone, clock, plan, notes and tags of a night')
+      .description('correct or add site, zone, clock, plan, roles, notes and tags of a night')
       .argument('<session>', 'the session')
       .option('--site <name>', 'named site')
       .option('--at <lat,lon>', 'position in signed decimals', position)
@@ -31,10 +44,29 @@ export function registerAmend(program: Command): void {
       .option('--body <serial>', 'the one camera whose clock is meant')
       .option('--plan <id>', 'plan that this night answers')
       .option('--notes <text>', 'replaces the notes')
-      .option('--tag <tag...>', 'replaces the tags'),
+      .option('--tag <tag...>', 'replaces the tags')
+      .addOption(
+        new Option(
+          '--role <role>',
+          'what the frames after --frames are for; measured takes your word back',
+        ).choices([...ROLES, 'measured']),
+      )
+      .option('--frames <frame...>', 'frames by file name, or whole runs such as /4, for --role'),
   ).action((id: string, options: AmendOptions) =>
     runCommand(options, async (context) => {
-      const { amend, show } = await import('../workflow/index.js');
+      const { amend, chooseRole, show } = await import('../workflow/index.js');
+      if ((options.role === undefined) !== (options.frames === undefined)) {
+        throw new InputError(
+          'USAGE',
+          'Expected --role and --frames together, as in --role dark --frames TWK_0031.DNG TWK_0032.DNG, but received only one of them.',
+        );
+      }
+      if (options.role !== undefined) {
+        const view = show(context, id);
+        const sessionId = view.kind === 'session' ? view.view.session.id : id;
+        const role = options.role === 'measured' ? undefined : options.role;
+        await chooseRole(context, withinSession(options.frames ?? [], sessionId), role);
+      }
       const changed = await amend(context, id, {
         site: options.site,
         at: options.at,

@@ -48,6 +48,8 @@ export interface FrameContent {
   readonly id: string;
   readonly sessionId: string;
   readonly role: Role;
+  /** What the photographer said it is; absent = what was said before stays. */
+  readonly chosenRole?: Role;
   readonly roleReason?: string;
   readonly sound: boolean;
   readonly takenMs?: number;
@@ -65,14 +67,16 @@ export function saveFrames(library: Library, frames: readonly FrameContent[]): v
       const settings = row(library, 'SELECT id FROM settings WHERE body = ?', shared)!.id;
       run(
         library,
-        `INSERT INTO frames (id, session_id, role, role_reason, sound, taken_ms, settings_id, header)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+        `INSERT INTO frames (id, session_id, role, chosen_role, role_reason, sound, taken_ms, settings_id, header)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
          ON CONFLICT (id) DO UPDATE SET session_id = excluded.session_id, role = excluded.role,
+           chosen_role = coalesce(excluded.chosen_role, chosen_role),
            role_reason = excluded.role_reason, sound = excluded.sound, taken_ms = excluded.taken_ms,
            settings_id = excluded.settings_id, header = excluded.header`,
         frame.id,
         frame.sessionId,
         frame.role,
+        frame.chosenRole ?? null,
         frame.roleReason ?? null,
         frame.sound ? 1 : 0,
         frame.takenMs ?? null,
@@ -200,6 +204,15 @@ export function setRole(library: Library, frameId: string, role: Role | undefine
     run(library, 'UPDATE frames SET chosen_role = ? WHERE id = ?', role ?? null, frameId),
   );
 }
+
+/** Ids of the frames that hold any of these files. */
+export const frameIdsOfFiles = (library: Library, fileIds: readonly number[]): string[] =>
+  rows(
+    library,
+    `SELECT DISTINCT frame_id FROM files
+     WHERE frame_id IS NOT NULL AND kind = 'frame' AND id IN (SELECT value FROM json_each(?)) ORDER BY frame_id`,
+    JSON.stringify(fileIds),
+  ).map((cells) => String(cells.frame_id));
 
 /** Files that came with a frame: side-cars, tracks, sound, video. */
 export const attachmentsOf = (library: Library, frameIds: readonly string[]): FileRecord[] =>

@@ -16,6 +16,7 @@ export {
   type FrameContent,
   findFrame,
   frame,
+  frameIdsOfFiles,
   framePath,
   framesOf,
   saveFrames,

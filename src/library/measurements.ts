@@ -133,7 +133,12 @@ export function setVerdict(
         verdict === undefined ? { id: frameId } : { verdict, id: frameId },
       );
     }
-    if (typeof found.sequence_id === 'string') recount(library, found.sequence_id);
+    if (typeof found.sequence_id === 'string') {
+      recount(library, found.sequence_id);
+      // What was stacked before a person's choice may hold a frame too many or too few.
+      if (by === 'person')
+        run(library, 'UPDATE stacks SET stale = 1 WHERE sequence_id = ?', found.sequence_id);
+    }
   });
 }
 

@@ -1,6 +1,8 @@
-import { distanceKm, throwIfCancelled } from '../core/index.js';
+import { distanceKm, type Role, throwIfCancelled } from '../core/index.js';
 import {
   type FailedFile,
+  frame,
+  frameIdsOfFiles,
   type Library,
   type LooseFile,
   looseFiles,
@@ -10,14 +12,15 @@ import {
   session,
   sessionsOfNight,
   setFailure,
+  setRole,
   tidyIncoming,
 } from '../library/index.js';
-import { nightOf } from '../sky/index.js';
 import { attachArrivals } from './_attach.js';
 import { clockRemarks } from './_clock.js';
 import type { IntakeTools } from './_intake-tools.js';
 import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions, siteNotNamed } from './_site-choice.js';
-import { bodyOf, type Member, membersOf, newMember, storeSession } from './_sort-nights.js';
+import { bodyOf, type Member, membersOf, newMember, storeAgain, storeSession } from './_sort-nights.js';
+import { FAR_KM, splitNights, splitPlaces } from './_split-nights.js';
 import type { WorkflowContext } from './context.js';
 import type { Look } from './glimpse-worker.js';
 
@@ -25,6 +28,8 @@ import type { Look } from './glimpse-worker.js';
 export interface SortOptions extends PlaceOptions {
   /** s to add to the camera's clock. */
   readonly clockOffset?: number | undefined;
+  /** What all frames of the card are for; outranks what is measured. */
+  readonly role?: Role | undefined;
 }
 
 /** What sorting found. */
@@ -47,7 +52,12 @@ interface Arrival {
 export async function sortArrivals(
   context: WorkflowContext,
   library: Library,
-  options: SortOptions & { readonly tools: IntakeTools; readonly cardSessions: readonly string[] },
+  options: SortOptions & {
+    readonly tools: IntakeTools;
+    readonly cardSessions: readonly string[];
+    /** Catalogue ids of the card's files, those that the library held before among them. */
+    readonly cardFiles: readonly number[];
+  },
 ): Promise<Sorted> {
   const { tools } = options;
   const loose = looseFiles(library);
@@ -62,18 +72,25 @@ export async function sortArrivals(
     damaged.push({ fileId: file.id, file: file.cardPath, copied: true, code, message });
   }
   const zone = firstZone(library, options);
-  const members = pairUp(library, tools, arrivals);
+  const { role } = options;
+  const members = pairUp(library, tools, arrivals).map((member) =>
+    role === undefined ? member : { ...member, chosenRole: role },
+  );
+  const toRegroup = new Set(role === undefined ? [] : sayRole(library, options.cardFiles, role));
   const nights = splitNights(members, { tools, zone, clockOffset: options.clockOffset ?? 0 });
+  const placeSaid = options.site !== undefined || options.at !== undefined;
+  const groups = [...nights]
+    .sort(([a], [b]) => (a < b ? -1 : 1))
+    .flatMap(([night, all]) => (placeSaid ? [all] : splitPlaces(all)).map((ofNight) => ({ night, ofNight })));
   const touched = new Set(options.cardSessions);
   const notes: string[] = [];
   const unnamed: string[] = [];
-  const inOrder = [...nights].sort(([a], [b]) => (a < b ? -1 : 1));
-  for (const [i, [night, ofNight]] of inOrder.entries()) {
+  for (const [i, { night, ofNight }] of groups.entries()) {
     throwIfCancelled(context.signal);
     context.progress({
       task: `sorting the night of ${night}`,
       done: i + 1,
-      total: inOrder.length,
+      total: groups.length,
       note: `${ofNight.length} new frames`,
     });
     const place = choosePlace(library, options, { night, headers: ofNight.map(({ header }) => header) });
@@ -95,7 +112,9 @@ export async function sortArrivals(
     notes.push(...place.notes, ...remarks);
     if (place.source === 'none' && !chosen.existing?.site) unnamed.push(chosen.content.id);
     touched.add(chosen.content.id);
+    toRegroup.delete(chosen.content.id);
   }
+  for (const id of toRegroup) await storeAgain(context, library, { tools, session: session(library, id)! });
   if (unnamed.length > 0) notes.unshift(siteNotNamed(options.zone ?? zone, unnamed, options));
   const sessions = [...touched].map((id) => session(library, id)).filter((found) => found !== undefined);
   await attachArrivals(
@@ -105,6 +124,15 @@ export async function sortArrivals(
   );
   await tidyIncoming(library);
   return { sessionIds: [...touched], damaged, notes: [...new Set(notes)] };
+}
+
+/** Records the role of frames that the library held before. @returns ids of the sessions this changes */
+function sayRole(library: Library, fileIds: readonly number[], role: Role): string[] {
+  const changed = frameIdsOfFiles(library, fileIds)
+    .map((id) => frame(library, id)!)
+    .filter(({ chosenRole }) => chosenRole !== role);
+  for (const { id } of changed) setRole(library, id, role);
+  return changed.map(({ sessionId }) => sessionId);
 }
 
 async function lookAtAll(
@@ -145,40 +173,6 @@ function pairUp(library: Library, tools: IntakeTools, arrivals: readonly Arrival
     ...groups.map((group) => toMember(group.map((i) => readable[i]!))),
     ...arrivals.filter(({ look }) => !look.header).map((arrival) => toMember([arrival])),
   ];
-}
-
-/** Which night each new frame belongs to. Frames without header or clock follow their neighbour on the card. */
-function splitNights(
-  members: readonly Member[],
-  by: { readonly tools: IntakeTools; readonly zone: string; readonly clockOffset: number },
-): Map<string, Member[]> {
-  const night = new Map<string, string>();
-  for (const member of members) {
-    const start = by.tools.instant(member.header, { zone: by.zone, clockOffset: by.clockOffset });
-    if (start !== undefined) night.set(member.id, nightOf(new Date(start), by.zone));
-  }
-  const ordered = [...members].sort((a, b) => (a.cardPath < b.cardPath ? -1 : 1));
-  const known = ordered.filter(({ id }) => night.has(id));
-  for (const [i, member] of ordered.entries()) {
-    if (night.has(member.id)) continue;
-    const neighbor =
-      ordered
-        .slice(0, i)
-        .reverse()
-        .find(({ id }) => night.has(id)) ?? known[0];
-    night.set(
-      member.id,
-      neighbor
-        ? night.get(neighbor.id)!
-        : nightOf(new Date(member.modifiedMs + 1000 * by.clockOffset), by.zone),
-    );
-  }
-  const nights = new Map<string, Member[]>();
-  for (const member of ordered) {
-    const key = night.get(member.id)!;
-    nights.set(key, [...(nights.get(key) ?? []), member]);
-  }
-  return nights;
 }
 
 const siteOf = (place: PlaceChoice, existing: SessionRecord | undefined) => {
@@ -244,7 +238,7 @@ function canJoin(place: PlaceChoice, site: SessionRecord['site']): boolean {
     distanceKm(
       { latitude: latitude!, longitude: longitude! },
       { latitude: site.latitude, longitude: site.longitude },
-    ) < 5
+    ) < FAR_KM
   );
 }
 

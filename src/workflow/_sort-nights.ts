@@ -237,12 +237,30 @@ export async function storeSession(
         sound: member.sound,
         header: member.header,
         fileIds: member.fileIds,
+        ...(member.chosenRole ? { chosenRole: member.chosenRole } : {}),
         ...(found ? { roleReason: found.reason } : {}),
         ...(takenMs === undefined ? {} : { takenMs }),
       };
     }),
   });
   markUnreadable(library, members, roles);
+}
+
+/** Groups and stores a session again with the frames it holds. */
+export async function storeAgain(
+  context: WorkflowContext,
+  library: Library,
+  from: { readonly tools: IntakeTools; readonly session: SessionRecord },
+): Promise<void> {
+  const { site, frameCount: _, lightCount: __, ...facts } = from.session;
+  await storeSession(library, from.tools, {
+    session: { ...facts, ...(site ? { siteId: site.id } : {}) },
+    site:
+      site?.latitude === undefined || site.longitude === undefined
+        ? undefined
+        : { latitude: site.latitude, longitude: site.longitude },
+    members: await membersOf(context, library, from),
+  });
 }
 
 /** Files of one exposure that only the grouping recognised (other folder, other card) become one frame. */

@@ -110,6 +110,7 @@ export async function importCard(
         ...options,
         tools,
         cardSessions: sessionsOfFiles(library, copy.fileIds),
+        cardFiles: copy.fileIds,
       });
       const leftOnCard = [
         ...content.others.map(({ cardPath }) => cardPath),

@@ -5,15 +5,11 @@ export {
   type AmendOptions,
   type AmendResult,
   amend,
-  chooseRole,
-  type Decided,
-  drop,
-  keep,
   regroup,
-  undecide,
 } from './amend.js';
 export { type CheckOptions, type CheckResult, check } from './check.js';
 export * from './context.js';
+export { chooseRole, type Decided, drop, keep, undecide } from './decide.js';
 export { writeFieldCard } from './field-card.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export { measure } from './measure.js';

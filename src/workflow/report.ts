@@ -192,11 +192,15 @@ interface StackMore {
   readonly rejectedShare?: number;
 }
 
-/** The newest stack of a run that is not stale. */
-const newestStack = (library: Library, { sequence }: RunSource): StackRecord | undefined =>
-  stacksOf(library, sequence.id)
-    .filter((stack) => !stack.stale)
-    .at(-1);
+/** The newest stack of a run; one made before frames were decided or sorted anew only where there is no other. */
+function newestStack(library: Library, { sequence }: RunSource): StackRecord | undefined {
+  const stacks = stacksOf(library, sequence.id);
+  return stacks.filter((stack) => !stack.stale).at(-1) ?? stacks.at(-1);
+}
+
+/** Said of a stack that later choices have left behind. */
+const STALE =
+  'Frames were kept, dropped or sorted anew since this stack was made; stack the run again for that to show.';
 
 /** What the catalogue says of a stack, without files. */
 function stackFacts(library: Library, record: StackRecord): ReportStack {
@@ -209,7 +213,7 @@ function stackFacts(library: Library, record: StackRecord): ReportStack {
     mastersUsed: more.mastersUsed ?? [],
     rejectedShare: more.rejectedShare,
     files: {},
-    notes: more.notes ?? [],
+    notes: [...(record.stale ? [STALE] : []), ...(more.notes ?? [])],
   });
 }
 

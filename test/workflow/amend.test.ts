@@ -15,8 +15,9 @@ import {
   sessions,
   stacksOf,
 } from '../../src/library/index.js';
-import { amend, chooseRole, drop, keep, undecide } from '../../src/workflow/amend.js';
+import { amend } from '../../src/workflow/amend.js';
 import { check } from '../../src/workflow/check.js';
+import { chooseRole, drop, keep, undecide } from '../../src/workflow/decide.js';
 import { importCard } from '../../src/workflow/import.js';
 import { search, searchFor } from '../../src/workflow/search.js';
 import { addSite, listSites } from '../../src/workflow/sites.js';
@@ -220,6 +221,48 @@ describe('keep, drop and undecide', () => {
     expect(using(dir, (library) => sequencesOf(library, ID)).map(({ frameCount }) => frameCount)).toEqual([
       5,
     ]);
+  });
+
+  it('make a stack stale that was made before a person kept or dropped frames', async () => {
+    const { dir, context } = await imported();
+    const save = () =>
+      using(
+        dir,
+        (library) =>
+          saveStack(library, { sequenceId: `${ID}/1`, folder: 'nights/x/stacks/a', framesUsed: 4, body: {} }),
+        'write',
+      );
+    const stale = () => using(dir, (library) => stacksOf(library, ID)).map((stack) => stack.stale);
+    for (const choice of [drop, keep, undecide]) {
+      save();
+      expect(stale()).toEqual([false]);
+      choice(context, ['NGT_0002.DNG']);
+      expect(stale()).toEqual([true]);
+    }
+  });
+
+  it('say what a whole card or a whole run is for, and take it back (P13)', async () => {
+    const { base, dir, context } = await imported();
+    const roles = () =>
+      using(dir, (library) => sequencesOf(library, ID))
+        .filter(({ frameCount }) => frameCount > 0)
+        .map(({ role, frameCount }) => `${frameCount} ${role}`)
+        .sort();
+    put(
+      join(base, 'capped', 'x.DNG'),
+      frameBytes({ wallTime: wallAt(9), exposureTime: 10, iso: 3200, camera: 'Skua 7' }, 5),
+    );
+    await importCard(context, { card: join(base, 'capped'), role: 'dark' }, fakeTools);
+    expect(roles()).toEqual(['1 dark', '4 light']);
+    // The same card with another word: nothing is copied, the role is.
+    const again = await importCard(context, { card: join(base, 'capped'), role: 'flat' }, fakeTools);
+    expect(again.import.copied).toBe(0);
+    expect(roles()).toEqual(['1 flat', '4 light']);
+    const flat = using(dir, (library) => sequencesOf(library, ID)).find(
+      ({ role, frameCount }) => role === 'flat' && frameCount > 0,
+    )!;
+    await chooseRole(context, [flat.id], undefined, fakeTools);
+    expect(roles()).toEqual(['5 light']);
   });
 
   it('mark what was made from other frames as stale', async () => {

@@ -331,6 +331,46 @@ describe('importCard', () => {
     ).rejects.toMatchObject({ name: 'InputError', code: 'VALUE_OUT_OF_RANGE' });
   });
 
+  it('makes two sessions of a night that was shot at two sites, by the positions in the frames', async () => {
+    const { base, library } = room();
+    const card = join(base, 'card');
+    const [valley, pass] = [
+      { latitude: -31.25, longitude: 20.5 },
+      { latitude: -31.4, longitude: 20.9 },
+    ];
+    for (let i = 0; i < 8; i++) {
+      const gps = i === 2 ? undefined : i < 4 ? valley : pass;
+      put(
+        join(card, `N${i}.DNG`),
+        frameBytes(
+          {
+            wallTime: wallAt(i * 20),
+            exposureTime: 10,
+            iso: 3200,
+            camera: 'Skua 7',
+            ...(gps ? { gps } : {}),
+          },
+          900 + i,
+        ),
+      );
+    }
+    const result = await importCard(contextOf(library), { card }, fakeTools);
+    expect(result.sessions.map(({ site, frameCount }) => [site!.latitude, frameCount]).sort()).toEqual([
+      [-31.25, 4],
+      [-31.4, 4],
+    ]);
+    expect(new Set(result.sessions.map(({ night }) => night)).size).toBe(1);
+    // The same card again changes nothing; a site that is said holds for all of it.
+    const again = await importCard(contextOf(library), { card }, fakeTools);
+    expect(again.sessions.map(({ id }) => id)).toEqual(result.sessions.map(({ id }) => id));
+    const said = await importCard(
+      contextOf(join(base, 'other')),
+      { card, site: 'Both Sides', at: valley },
+      fakeTools,
+    );
+    expect(said.sessions.map(({ frameCount }) => frameCount)).toEqual([8]);
+  });
+
   it('separates two cameras of one night and applies a clock offset (P54)', async () => {
     const { card, library } = room();
     for (let i = 0; i < 4; i++) {
