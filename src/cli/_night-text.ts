@@ -62,6 +62,22 @@ export function sessionLine(view: SessionView): string {
   return `${session.id}: the night of ${session.night} at ${session.site.name}, ${many(frames, 'light')}, ${duration(exposure)} of exposure`;
 }
 
+/** What there is to calibrate a run with and how well it fits, as one sentence. */
+function masterText(offer: NonNullable<Sequence['masters']>[number], sessionId: string): string {
+  const { kind, sequenceId, night, frameCount, quality, reason, addedNoise } = offer;
+  const plural = kind === 'bias' ? 'biases' : `${kind}s`;
+  const from =
+    sequenceId === undefined
+      ? `${many(frameCount, kind, plural)} of ${night ?? 'an earlier night'}`
+      : `${many(frameCount, kind, plural)} of ${sequenceId.replace(`${sessionId}/`, '/')}`;
+  if (quality === 'refused') return `The ${from} will not be used: ${reason}`;
+  const noise =
+    addedNoise >= 0.005 ? ` They add ${(100 * addedNoise).toFixed(0)} % to the noise of a frame.` : '';
+  return quality === 'good'
+    ? `The ${from} fit: ${reason.charAt(0).toLowerCase()}${reason.slice(1)}${noise}`
+    : `The ${from} fit, but ${reason.replace(/^It fits, but /, '')}${noise}`;
+}
+
 /** The night as a timeline: one row a sequence, remarks and reasons below. */
 export function nightText(view: SessionView): string {
   const { session, sequences } = view;
@@ -85,6 +101,7 @@ export function nightText(view: SessionView): string {
     const notes = [...(s.notes ?? [])];
     for (const hole of s.holes ?? []) notes.push(`A hole of ${duration(hole.length)}: ${hole.likelyCause}`);
     const name = s.id.replace(`${session.id}/`, '/');
+    for (const offer of s.masters ?? []) notes.push(masterText(offer, session.id));
     for (const note of notes) lines.push(`${name}: ${note}`);
   }
   for (const { id } of sequences) {

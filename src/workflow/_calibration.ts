@@ -12,11 +12,11 @@ import {
   type SessionRecord,
   saveMaster,
   sequencesOf,
-  masters as storedMasters,
 } from '../library/index.js';
-import { type CalibrationSet as MatchSet, matchMasters } from '../nights/index.js';
+import { type CalibrationSet, matchMasters } from '../nights/index.js';
 import type { Master, MasterKind } from '../stacking/index.js';
 import { loadMaster, saveMasterFile } from './_master-file.js';
+import { calibrationSet, earlierSets } from './_master-offers.js';
 import type { WorkflowContext } from './context.js';
 
 /** A master chosen for a run of lights. */
@@ -49,25 +49,6 @@ interface Work {
   readonly withoutDarks?: boolean;
 }
 
-/** A sequence of the catalogue as the matching sees it. */
-function matchSet(library: Library, sequence: SequenceRecord): MatchSet | undefined {
-  const frames = framesOf(library, sequence.id).filter((frame) => frame.sound);
-  if (frames.length === 0) return undefined;
-  const temperatures = frames
-    .map((frame) => frame.header.temperature)
-    .filter((value) => value !== undefined)
-    .sort((a, b) => a - b);
-  const temperature = temperatures[Math.floor(temperatures.length / 2)];
-  return {
-    id: sequence.id,
-    role: sequence.role,
-    header: frames[Math.floor(frames.length / 2)]!.header,
-    count: frames.length,
-    ...(temperature === undefined ? {} : { temperature }),
-    ...(sequence.startMs === undefined ? {} : { startMs: sequence.startMs }),
-  };
-}
-
 /**
  * Chooses and makes the master bias, dark and flat of a run: from its own night first, else the best that
  * earlier nights left in the library. Nothing matching is no error; the notes say what and why.
@@ -78,10 +59,10 @@ export async function calibrationFor(work: Work): Promise<Calibration> {
   if (sequence.inCameraDark === 'sure') {
     notes.push('The camera subtracted a dark of its own after each frame, so none was subtracted again.');
   }
-  const lights = matchSet(library, sequence);
+  const lights = calibrationSet(library, sequence);
   if (!lights) return { masters: [], notes };
   const own = sequencesOf(library, session.id);
-  const ownSets = own.map((other) => matchSet(library, other)).filter((set) => set !== undefined);
+  const ownSets = own.map((other) => calibrationSet(library, other)).filter((set) => set !== undefined);
   const chosen: ChosenMaster[] = [];
   for (const kind of work.withoutDarks ? (['flat'] as const) : (['bias', 'dark', 'flat'] as const)) {
     if (kind === 'dark' && sequence.inCameraDark === 'sure') continue;
@@ -168,30 +149,10 @@ async function makeOwn(
 async function fromEarlierNights(
   work: Work,
   kind: MasterKind,
-  lights: MatchSet,
+  lights: CalibrationSet,
 ): Promise<ChosenMaster | undefined> {
   const { library } = work;
-  const camera = lights.header.camera;
-  const records = storedMasters(library, {
-    kind,
-    ...(camera === undefined ? {} : { camera }),
-  });
-  const sets = records.map(
-    (record): MatchSet => ({
-      id: record.id,
-      role: kind,
-      count: record.frameCount,
-      header: {
-        ...lights.header,
-        ...(record.iso === undefined ? {} : { iso: record.iso }),
-        ...(record.exposureTime === undefined ? {} : { exposureTime: record.exposureTime }),
-        ...(record.width === undefined ? {} : { width: record.width }),
-        ...(record.height === undefined ? {} : { height: record.height }),
-        warnings: [],
-      },
-      ...(record.temperature === undefined ? {} : { temperature: record.temperature }),
-    }),
-  );
+  const { records, sets } = earlierSets(library, kind, lights);
   const best = matchMasters(lights, sets).find((match) => match.quality !== 'refused');
   const record = best && records.find((candidate) => candidate.id === best.id);
   if (!best || !record) return undefined;

@@ -19,10 +19,15 @@ import {
   toStack,
 } from '../library/index.js';
 import { type PlanFacts, planFacts } from '../sky/index.js';
+import { type MasterOffer, masterOffers } from './_master-offers.js';
 import type { WorkflowContext } from './context.js';
 import { planOf } from './plan.js';
 
-type SequenceView = ReturnType<typeof toSequence> & { readonly frames: ReturnType<typeof toFrames> };
+type SequenceView = ReturnType<typeof toSequence> & {
+  readonly frames: ReturnType<typeof toFrames>;
+  /** Of lights: the darks, flats and biases that fit, and those of the night that do not. */
+  readonly masters?: readonly MasterOffer[];
+};
 
 /** A session as `show` prints it: the JSON contract with plan, sequences and frames. */
 export interface SessionView {
@@ -58,6 +63,7 @@ function sessionView(
       : { plan: { ...toPlanJson(library, record), ...(full ? { facts: planFacts(full) } : {}) } }),
     sequences: sequences.map((sequence) => ({
       ...toSequence(sequence),
+      ...(sequence.role === 'light' ? { masters: masterOffers(library, sequence, session.night) } : {}),
       frames: toFrames(library, sequence, framesOf(library, sequence.id)),
     })),
     stacks: sequences.flatMap((sequence) =>
