@@ -7,6 +7,7 @@ import { registerCheck } from './check.js';
 import { registerDecide } from './decide.js';
 import { firstRun } from './first-run.js';
 import { registerImport } from './import.js';
+import { registerLibrary } from './library.js';
 import { registerMeasure } from './measure.js';
 import { registerNight } from './night.js';
 import { registerPlan } from './plan.js';
@@ -32,6 +33,7 @@ const COMMANDS = [
   registerAmend,
   registerSearch,
   registerStats,
+  registerLibrary,
   registerCheck,
 ];
 

@@ -1,5 +1,6 @@
 export type { SequenceContent } from './_save-sequences.js';
 export type { SecondReport } from './_second-copy.js';
+export { deleteSessionRows, type SessionName } from './_session-rows.js';
 export { copyVerified, hashFile, type ReadFacts, SourceError } from './card-copy.js';
 export {
   type CopyOptions,
@@ -105,4 +106,13 @@ export {
 } from './sites.js';
 export { STATS_BY, type StatsBy, type StatsRow, statsBy } from './stats.js';
 export { isMissing, storageError } from './system-errors.js';
+export {
+  copyTree,
+  filesInCommon,
+  type Place,
+  removeEmptyFolders,
+  type TransferWork,
+  transferGear,
+  transferSession,
+} from './transfer.js';
 export { notesOf, type OwnerKind, setNotes, setTags, tagsOf } from './words.js';

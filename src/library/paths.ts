@@ -8,6 +8,7 @@ export const LAYOUT = {
   incoming: 'incoming',
   masters: 'masters',
   backups: 'backups',
+  trash: 'trash',
 } as const;
 
 /** A name as lower-case words joined by `-`, safe on every file system; at most 60 characters, never empty. */

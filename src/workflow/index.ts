@@ -12,7 +12,16 @@ export * from './context.js';
 export { chooseRole, type Decided, drop, keep, undecide } from './decide.js';
 export { writeFieldCard } from './field-card.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
+export {
+  type MoveResult,
+  moveLibrary,
+  removeSession,
+  restoreSession,
+  type TrashedSession,
+  trashed,
+} from './library-places.js';
 export { measure } from './measure.js';
+export { type MergedSession, type MergeResult, mergeLibraries } from './merge-libraries.js';
 export { type NightOptions, type NightResult, night } from './night.js';
 export * from './plan.js';
 export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } from './report.js';

@@ -1,0 +1,199 @@
+import { existsSync } from 'node:fs';
+import { join, resolve } from 'node:path';
+import { InputError, throwIfCancelled } from '../core/index.js';
+import {
+  filesInCommon,
+  finishMoves,
+  frame,
+  frameIdsOfFiles,
+  framesOf,
+  holdLibrary,
+  insideLibrary,
+  LAYOUT,
+  type Library,
+  newSessionName,
+  notesOf,
+  openLibrary,
+  type SessionRecord,
+  session as sessionOf,
+  sessions as sessionsIn,
+  setNotes,
+  setRole,
+  setTags,
+  setVerdict,
+  tagsOf,
+  tidyIncoming,
+  transferGear,
+  transferSession,
+} from '../library/index.js';
+import { type IntakeTools, intakeTools } from './_intake-tools.js';
+import { regroup } from './amend.js';
+import type { WorkflowContext } from './context.js';
+import { importCard } from './import.js';
+
+/** What became of one session of the other library. */
+export interface MergedSession {
+  /** Its id there. */
+  readonly from: string;
+  /** Its id here. */
+  readonly id: string;
+  /**
+   * `brought` whole with its measurements, stacks and report; `joined` to a session of the same night that was
+   * here, whose frames are to be measured again; `here` already.
+   */
+  readonly how: 'brought' | 'joined' | 'here';
+  readonly frameCount: number;
+}
+
+/** What a merge came to. */
+export interface MergeResult {
+  readonly sessions: readonly MergedSession[];
+  readonly masters: number;
+  readonly notes: readonly string[];
+}
+
+/**
+ * Brings everything of another library into this one: nights, plans, sites, masters, notes and a person's
+ * choices. The other library is only read. Every file is copied, read back and compared; running it again,
+ * after a stop or later, brings only what is missing.
+ *
+ * @throws {InputError} when the other folder is no library, or the same one
+ * @throws {StorageError | Cancelled}
+ */
+export async function mergeLibraries(
+  context: WorkflowContext,
+  otherDir: string,
+  tools: IntakeTools = intakeTools,
+): Promise<MergeResult> {
+  const other = resolve(otherDir);
+  if (!existsSync(join(other, LAYOUT.catalogue))) {
+    throw new InputError(
+      'VALUE_OUT_OF_RANGE',
+      `Expected a library at ${other} but there is no ${LAYOUT.catalogue} in it; give the folder that holds it.`,
+    );
+  }
+  if (other === resolve(context.libraryDir)) {
+    throw new InputError(
+      'VALUE_OUT_OF_RANGE',
+      `Expected two libraries to merge but both are ${other}; name the other one.`,
+    );
+  }
+  const from = openLibrary(other, { mode: 'read' });
+  try {
+    const merged: MergedSession[] = [];
+    const notes: string[] = [];
+    const { masters, toJoin } = await bringWhole(context, from, merged);
+    for (const found of toJoin) merged.push(await joinNight(context, from, { found, tools, notes }));
+    return { sessions: merged.sort((a, b) => (a.from < b.from ? -1 : 1)), masters, notes };
+  } finally {
+    from.close();
+  }
+}
+
+/** Brings the sessions of nights that are not here yet, as they are, and all that belongs to no night. */
+async function bringWhole(
+  context: WorkflowContext,
+  from: Library,
+  merged: MergedSession[],
+): Promise<{ readonly masters: number; readonly toJoin: readonly SessionRecord[] }> {
+  const to = openLibrary(context.libraryDir, { mode: 'write' });
+  const { progress, signal } = context;
+  try {
+    const release = await holdLibrary(to, { task: 'merging a library', signal });
+    try {
+      await finishMoves(to);
+      const work = { move: false, progress, signal };
+      const masters = await transferGear(from, to, work);
+      const toJoin: SessionRecord[] = [];
+      for (const found of sessionsIn(from).reverse()) {
+        throwIfCancelled(signal);
+        const { files, held } = filesInCommon(from, to, found.id);
+        if (files > 0 && held === files) {
+          const id = homeOf(from, to, found);
+          merged.push({ from: found.id, id, how: 'here', frameCount: found.frameCount });
+        } else if (held > 0 || sessionOf(to, found.id)) toJoin.push(found);
+        else {
+          const free = newSessionName(to, found.night, found.site?.name);
+          // Its own name wherever that is free: a report sent to a friend keeps its links.
+          const name = { id: found.id, folder: found.folder };
+          const taken = sessionsIn(to).some(({ folder }) => folder === found.folder);
+          const chosen = taken ? free : name;
+          await transferSession(from, to, found.id, { ...work, name: chosen });
+          merged.push({ from: found.id, id: chosen.id, how: 'brought', frameCount: found.frameCount });
+        }
+      }
+      await tidyIncoming(to);
+      return { masters, toJoin };
+    } finally {
+      release();
+    }
+  } finally {
+    to.close();
+  }
+}
+
+/** The session here that holds the files of one there. */
+function homeOf(from: Library, to: Library, found: SessionRecord): string {
+  const first = twins(from, to, found.id)[0];
+  return first ? frame(to, first.here)!.sessionId : found.id;
+}
+
+/** Frames of a session there with the frame here that holds the same bytes. */
+function twins(from: Library, to: Library, sessionId: string) {
+  return framesOf(from, sessionId).flatMap((there) => {
+    const ids = there.files.flatMap(({ sha256 }) =>
+      to.database
+        .prepare<[Buffer], { id: number }>('SELECT id FROM files WHERE sha256 = ?')
+        .all(Buffer.from(sha256, 'hex'))
+        .map(({ id }) => id),
+    );
+    const here = frameIdsOfFiles(to, ids)[0];
+    return here === undefined ? [] : [{ there, here }];
+  });
+}
+
+/** Imports the frames of a night that is here in part, then carries over what a person said there. */
+async function joinNight(
+  context: WorkflowContext,
+  from: Library,
+  work: { readonly found: SessionRecord; readonly tools: IntakeTools; readonly notes: string[] },
+): Promise<MergedSession> {
+  const { found, tools, notes } = work;
+  const site = found.site;
+  const result = await importCard(
+    context,
+    {
+      card: insideLibrary(from.dir, `${found.folder}/frames`),
+      zone: found.zone,
+      ...(site ? { site: site.name } : {}),
+      ...(found.clockOffset === 0 ? {} : { clockOffset: found.clockOffset }),
+    },
+    tools,
+  );
+  const to = openLibrary(context.libraryDir, { mode: 'write' });
+  let rolesChanged = false;
+  let id: string;
+  try {
+    id = homeOf(from, to, found);
+    for (const { there, here } of twins(from, to, found.id)) {
+      const own = frame(to, here)!;
+      if (there.chosenRole && !own.chosenRole) {
+        setRole(to, here, there.chosenRole);
+        rolesChanged = true;
+      }
+      const said = there.measurement?.verdictBy === 'person' ? there.measurement.verdict : undefined;
+      if (said && own.measurement?.verdictBy !== 'person') setVerdict(to, here, said, 'person');
+    }
+    const words = notesOf(from, 'session', found.id);
+    const mine = notesOf(to, 'session', id);
+    if (words !== '' && !mine.includes(words))
+      setNotes(to, { kind: 'session', id }, [mine, words].filter((text) => text !== '').join('\n'));
+    const tags = new Set([...tagsOf(to, 'session', id), ...tagsOf(from, 'session', found.id)]);
+    setTags(to, { kind: 'session', id }, [...tags]);
+  } finally {
+    to.close();
+  }
+  if (rolesChanged) await regroup(context, id, tools);
+  if (result.import.copied > 0) notes.push(`${id} received frames: measure and stack it again.`);
+  return { from: found.id, id, how: 'joined', frameCount: found.frameCount };
+}

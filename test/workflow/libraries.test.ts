@@ -1,0 +1,305 @@
+import { cpSync, existsSync, mkdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { describe, expect, it } from 'vitest';
+import {
+  framesOf,
+  notesOf,
+  openLibrary,
+  saveMaster,
+  saveMeasurements,
+  savePlan,
+  saveStack,
+  searchLibrary,
+  sequencesOf,
+  sessions,
+  setNotes,
+  setTags,
+  sites,
+  stacksOf,
+  toFrames,
+  toSequence,
+  toSession,
+  toStack,
+} from '../../src/library/index.js';
+import { check } from '../../src/workflow/check.js';
+import { drop } from '../../src/workflow/decide.js';
+import { importCard } from '../../src/workflow/import.js';
+import { moveLibrary, removeSession, restoreSession, trashed } from '../../src/workflow/library-places.js';
+import { mergeLibraries } from '../../src/workflow/merge-libraries.js';
+import { frameBytes, put, scratch, treeOf } from '../library/_card.js';
+import { contextOf, fakeTools } from './_fake-intake.js';
+
+/** Hash and size of every file below a folder. */
+const filesIn = (folder: string) =>
+  Object.fromEntries(
+    Object.entries(treeOf(folder)).flatMap(([path, facts]) => {
+      const [hash, size] = facts.split(' ');
+      return hash === 'folder' ? [] : [[path, `${hash} ${size}`]];
+    }),
+  );
+
+const SITE = { site: 'Sandpiper Flat', at: { latitude: -30.62, longitude: 25.13 } };
+
+/** A library with one night of `count` frames, a stack, a master, notes, tags, a plan and a choice of its owner. */
+async function libraryOf(base: string, night: string, seed: number, count = 4) {
+  const dir = join(base, `library ${seed}`);
+  const context = contextOf(dir);
+  for (let i = 0; i < count; i++)
+    put(
+      join(base, `card ${seed}`, `A${seed}_${i}.DNG`),
+      frameBytes(
+        { wallTime: `${night}T22:0${i}:00`, exposureTime: 10, iso: 3200, camera: 'Skua 7' },
+        seed * 100 + i,
+      ),
+    );
+  const imported = await importCard(context, { card: join(base, `card ${seed}`), ...SITE }, fakeTools);
+  const { id, folder } = imported.session!;
+  const library = openLibrary(dir, { mode: 'write' });
+  const stackFolder = `${folder}/stacks/run-1-abc`;
+  put(join(dir, ...stackFolder.split('/'), 'picture.jpg'), Buffer.from(`picture ${seed}`));
+  put(join(dir, 'masters', `dark-${seed}.fits`), Buffer.from(`master ${seed}`));
+  saveStack(library, {
+    sequenceId: `${id}/1`,
+    folder: stackFolder,
+    framesUsed: 3,
+    body: { files: { pictureJpeg: `${stackFolder}/picture.jpg` } },
+  });
+  saveMaster(library, {
+    ...{ id: `dark-${seed}`, kind: 'dark', camera: 'Skua 7', iso: 3200, exposureTime: 10, frameCount: 8 },
+    ...{ path: `masters/dark-${seed}.fits`, decoder: 'x', body: {} },
+  });
+  saveMeasurements(
+    library,
+    framesOf(library, id).map((frame, i) => ({
+      frameId: frame.id,
+      verdict: 'keep' as const,
+      fwhm: 2 + i / 10,
+    })),
+  );
+  setNotes(library, { kind: 'session', id }, `wind from the pass, night ${seed}`);
+  setTags(library, { kind: 'session', id }, ['owls']);
+  savePlan(library, { night, notes: `plan ${seed}`, siteId: sites(library)[0]!.id } as never);
+  library.close();
+  drop(context, [`A${seed}_1.DNG`]);
+  return { dir, context, id, folder };
+}
+
+/** Everything that a library says of its nights, without the place it lies in. */
+function said(dir: string) {
+  const library = openLibrary(dir, { mode: 'read' });
+  try {
+    return JSON.parse(
+      JSON.stringify(
+        sessions(library).map((session) => ({
+          session: toSession(session),
+          notes: notesOf(library, 'session', session.id),
+          found: searchLibrary(library, { text: 'wind' }).sessions.length,
+          sequences: sequencesOf(library, session.id).map((sequence) => ({
+            ...toSequence(sequence),
+            frames: toFrames(library, sequence, framesOf(library, sequence.id)),
+          })),
+          stacks: stacksOf(library, session.id).map((stack) => toStack(library, stack)),
+        })),
+      ).replaceAll(JSON.stringify(dir).slice(1, -1), 'LIBRARY'),
+    );
+  } finally {
+    library.close();
+  }
+}
+
+describe('library remove and restore', () => {
+  it('takes a night away without deleting a byte, and brings it back as it was', async () => {
+    const base = scratch();
+    const { dir, context, id } = await libraryOf(base, '2026-08-13', 1);
+    const before = { said: said(dir), files: filesIn(join(dir, 'nights')) };
+    const gone = await removeSession(context, id);
+    expect(said(dir)).toEqual([]);
+    expect(existsSync(join(dir, 'nights', '2026-08-13 sandpiper-flat'))).toBe(false);
+    expect(trashed(context)).toMatchObject([{ id, night: '2026-08-13', frameCount: 4 }]);
+    expect(filesIn(join(gone.folder, 'nights'))).toEqual(before.files);
+    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 0 });
+    expect(await restoreSession(context, id)).toEqual({ sessionId: id });
+    expect(said(dir)).toEqual(before.said);
+    expect(filesIn(join(dir, 'nights'))).toEqual(before.files);
+    expect(trashed(context)).toEqual([]);
+    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 4, unknown: [] });
+  });
+
+  it('goes on where it was stopped, on the way there and back', async () => {
+    const base = scratch();
+    const { dir, context, id } = await libraryOf(base, '2026-08-13', 1);
+    const before = { said: said(dir), files: filesIn(join(dir, 'nights')) };
+    // Stopped after each file in turn, as by Ctrl-C.
+    const stopped = async (work: (stop: typeof context) => Promise<unknown>) => {
+      for (let after = 1; ; after++) {
+        const controller = new AbortController();
+        let steps = 0;
+        const progress = () => {
+          if (++steps > 1) controller.abort();
+        };
+        try {
+          await work({ ...context, progress, signal: controller.signal });
+          return after;
+        } catch (error) {
+          expect(error).toMatchObject({ code: 'CANCELLED' });
+        }
+      }
+    };
+    expect(await stopped((stop) => removeSession(stop, id))).toBeGreaterThan(2);
+    expect(said(dir)).toEqual([]);
+    expect(await stopped((stop) => restoreSession(stop, id))).toBeGreaterThan(2);
+    expect(said(dir)).toEqual(before.said);
+    expect(filesIn(join(dir, 'nights'))).toEqual(before.files);
+  });
+
+  it('keeps a second removal apart, and does not bring back what is here again', async () => {
+    const base = scratch();
+    const { context, id } = await libraryOf(base, '2026-08-13', 1);
+    await removeSession(context, id);
+    await importCard(context, { card: join(base, 'card 1'), ...SITE }, fakeTools);
+    await expect(restoreSession(context, id)).rejects.toMatchObject({ code: 'VALUE_OUT_OF_RANGE' });
+    expect(await removeSession(context, id)).toMatchObject({ id: `${id}~2` });
+    expect(trashed(context).map((each) => each.id)).toEqual([id, `${id}~2`]);
+    await expect(restoreSession(context, 'nothing')).rejects.toMatchObject({ code: 'UNKNOWN_ID' });
+    expect(await restoreSession(context, id)).toEqual({ sessionId: id });
+  });
+});
+
+describe('library merge', () => {
+  it('brings nights whole, with measurements, choices, stacks, notes, plans and masters; again it brings nothing', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-09-10', 2);
+    const other = {
+      said: said(b.dir),
+      tree: [filesIn(join(b.dir, 'nights')), filesIn(join(b.dir, 'masters'))],
+    };
+    const merged = await mergeLibraries(a.context, b.dir, fakeTools);
+    expect(merged).toMatchObject({
+      sessions: [{ from: b.id, id: b.id, how: 'brought', frameCount: 4 }],
+      masters: 1,
+    });
+    const both = said(a.dir);
+    expect(both).toHaveLength(2);
+    const clean = (list: unknown) => JSON.parse(JSON.stringify(list).replaceAll(/"found":\d/g, '"found":0'));
+    expect(clean(both.find(({ session }: { session: { id: string } }) => session.id === b.id))).toEqual(
+      clean(other.said[0]),
+    );
+    expect(readFileSync(join(a.dir, 'masters', 'dark-2.fits'), 'utf8')).toBe('master 2');
+    expect([filesIn(join(b.dir, 'nights')), filesIn(join(b.dir, 'masters'))]).toEqual(other.tree); // the other library is only read
+    expect(await mergeLibraries(a.context, b.dir, fakeTools)).toMatchObject({
+      sessions: [{ from: b.id, id: b.id, how: 'here' }],
+      masters: 0,
+    });
+    expect(said(a.dir)).toEqual(both);
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 8, unknown: [] });
+  });
+
+  it('joins two cameras of one night, and carries over what their owner chose', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-08-13', 2);
+    expect(b.id).toBe(a.id);
+    const merged = await mergeLibraries(a.context, b.dir, fakeTools);
+    expect(merged.sessions).toMatchObject([{ from: b.id, id: a.id, how: 'joined' }]);
+    const [session] = said(a.dir);
+    expect(session.notes).toBe('wind from the pass, night 1\nwind from the pass, night 2');
+    const frames = session.sequences.flatMap(
+      ({ frames }: { frames: { file: string; verdict: string; verdictBy: string }[] }) => frames,
+    );
+    expect(frames).toHaveLength(8);
+    expect(
+      frames
+        .filter((frame: { verdictBy: string }) => frame.verdictBy === 'person')
+        .map((frame: { file: string; verdict: string }) => [frame.file.split('/').at(-1), frame.verdict])
+        .sort(),
+    ).toEqual([
+      ['A1_1.DNG', 'drop'],
+      ['A2_1.DNG', 'drop'],
+    ]);
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 8, unknown: [] });
+  });
+
+  it('never takes in originals that have changed in the other library', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-09-10', 2);
+    const spoiled = join(b.dir, ...b.folder.split('/'), 'frames', 'A2_2.DNG');
+    const bytes = readFileSync(spoiled);
+    bytes[bytes.length - 5]! ^= 1;
+    writeFileSync(spoiled, bytes);
+    const before = said(a.dir);
+    await expect(mergeLibraries(a.context, b.dir, fakeTools)).rejects.toMatchObject({
+      code: 'COPY_MISMATCH',
+    });
+    expect(said(a.dir)).toEqual(before);
+  });
+
+  it('wants another library', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1, 1).catch(() => undefined);
+    const context = a?.context ?? contextOf(join(base, 'library 1'));
+    await expect(mergeLibraries(context, base)).rejects.toMatchObject({ code: 'VALUE_OUT_OF_RANGE' });
+    await expect(mergeLibraries(context, context.libraryDir)).rejects.toMatchObject({
+      code: 'VALUE_OUT_OF_RANGE',
+    });
+  });
+});
+
+describe('library move', () => {
+  it('is found again at the new place with everything, on the same disk', async () => {
+    const base = scratch();
+    const { dir, context } = await libraryOf(base, '2026-08-13', 1);
+    const before = said(dir);
+    const to = join(base, 'new place', 'sky');
+    mkdirSync(to, { recursive: true });
+    expect(await moveLibrary(context, to)).toMatchObject({ how: 'renamed' });
+    expect(existsSync(dir)).toBe(false);
+    expect(said(to)).toEqual(before);
+    expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 4 });
+  });
+
+  it('to another disk is copied and compared, goes on after a stop, and leaves the old one alone', async ({
+    skip,
+  }) => {
+    const base = scratch();
+    const elsewhere = [tmpdir(), '/dev/shm', '/var/tmp'].find(
+      (place) => existsSync(place) && statSync(place).dev !== statSync(base).dev,
+    );
+    if (elsewhere === undefined) return skip('there is no second file system here');
+    const { dir, context } = await libraryOf(base, '2026-08-13', 1);
+    const before = { said: said(dir), tree: filesIn(join(dir, 'nights')) };
+    const to = join(elsewhere, `nightcairn-move-${process.pid}`);
+    try {
+      const controller = new AbortController();
+      let steps = 0;
+      const half = {
+        ...context,
+        signal: controller.signal,
+        progress: () => {
+          if (++steps === 4) controller.abort();
+        },
+      };
+      await expect(moveLibrary(half, to)).rejects.toMatchObject({ code: 'CANCELLED' });
+      expect(await moveLibrary(context, to)).toMatchObject({ how: 'copied' });
+      expect(said(to)).toEqual(before.said);
+      expect(said(dir)).toEqual(before.said);
+      expect(filesIn(join(to, 'nights'))).toEqual(before.tree);
+      expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 4 });
+    } finally {
+      rmSync(to, { recursive: true, force: true });
+    }
+  });
+
+  it('never into itself, nor into a folder that holds something', async () => {
+    const base = scratch();
+    const { dir, context } = await libraryOf(base, '2026-08-13', 1);
+    for (const to of [dir, join(dir, 'deeper')])
+      await expect(moveLibrary(context, to)).rejects.toMatchObject({ code: 'VALUE_OUT_OF_RANGE' });
+    cpSync(join(base, 'card 1'), join(base, 'full'), { recursive: true });
+    await expect(moveLibrary(context, join(base, 'full'))).rejects.toMatchObject({
+      code: 'VALUE_OUT_OF_RANGE',
+    });
+  });
+});
