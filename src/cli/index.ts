@@ -5,6 +5,7 @@ import { EXIT } from './_exit.js';
 import { registerAmend } from './amend.js';
 import { registerCheck } from './check.js';
 import { registerDecide } from './decide.js';
+import { registerExport } from './export.js';
 import { firstRun } from './first-run.js';
 import { registerImport } from './import.js';
 import { registerLibrary } from './library.js';
@@ -27,6 +28,7 @@ const COMMANDS = [
   registerImport,
   registerMeasure,
   registerStack,
+  registerExport,
   registerReport,
   registerShow,
   registerDecide,

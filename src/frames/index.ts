@@ -18,3 +18,4 @@ export { type DngContent, writeDng } from './write-dng.js';
 export { type FitsCard, type FitsContent, fitsCardsOf, writeFits } from './write-fits.js';
 export { type JpegContent, withJpegMetadata, writeJpeg } from './write-jpeg.js';
 export { type TiffContent, writeTiff } from './write-tiff.js';
+export { writeXmp, type XmpFields } from './xmp.js';

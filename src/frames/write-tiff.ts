@@ -14,6 +14,8 @@ export interface TiffContent {
   readonly exif?: ExifFields;
   /** ImageDescription, ASCII. */
   readonly description?: string;
+  /** An XMP packet, as `writeXmp` makes it. @source ISO 16684-3:2021, TIFF: tag 700 */
+  readonly xmp?: string;
 }
 
 /** Strips near this size read well everywhere (TIFF 6.0 recommends small strips). */
@@ -64,6 +66,8 @@ export function writeTiff(content: TiffContent): Uint8Array {
     }),
     ...pointerTags(exif),
   ];
+  if (content.xmp !== undefined)
+    tags.push({ id: 700, value: { type: 'byte', bytes: new TextEncoder().encode(content.xmp) } });
   if (content.icc !== undefined) tags.push({ id: 34675, value: { type: 'undefined', bytes: content.icc } });
   return layTiff([tags]);
 }

@@ -51,6 +51,7 @@ export const nightFolders = (folder: string) => ({
   measure: `${folder}/measure`,
   stacks: `${folder}/stacks`,
   report: `${folder}/report`,
+  export: `${folder}/export`,
 });
 
 const WINDOWS_NAMES = /^(con|prn|aux|nul|com\d|lpt\d)(\.|$)/i;

@@ -1,7 +1,7 @@
 import { createHash } from 'node:crypto';
 import { join } from 'node:path';
 import sharp from 'sharp';
-import type { ColorImage, Plane } from '../core/index.js';
+import { type ColorImage, many, type Plane } from '../core/index.js';
 import { type FinishInput, finishPicture, type Look, type Picture } from '../finishing/index.js';
 import {
   type ExifFields,
@@ -44,7 +44,12 @@ function toSixteen(image: ColorImage, white: number): Uint16Array {
 }
 
 /** Writes a linear image as 16-bit TIFF with its scale stated. */
-export async function writeLinearTiff(path: string, image: ColorImage, facts: StackFacts): Promise<void> {
+export async function writeLinearTiff(
+  path: string,
+  image: ColorImage,
+  facts: StackFacts,
+  xmp?: string,
+): Promise<void> {
   await writeWhole(
     path,
     writeTiff({
@@ -54,7 +59,8 @@ export async function writeLinearTiff(path: string, image: ColorImage, facts: St
       data: toSixteen(image, facts.white),
       icc: LINEAR_SRGB_ICC,
       exif: { ...facts.exif, colorSpace: 65535 },
-      description: `LINEAR. ${PIXEL_MEANING}. 65535 = ${facts.white} ADU. ${facts.frames} frames, ${facts.totalExposure} s in all, ${facts.method}.`,
+      description: `LINEAR. ${PIXEL_MEANING}. 65535 = ${facts.white} ADU. ${many(facts.frames, 'frame')}, ${facts.totalExposure} s in all, ${facts.method}.`,
+      ...(xmp === undefined ? {} : { xmp }),
     }),
   );
 }

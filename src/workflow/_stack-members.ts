@@ -28,7 +28,7 @@ export interface Member {
 }
 
 /** Kept and doubtful frames that the alignment fitted, the reference among them or not. */
-export function membersOf(work: RunWork, alignment: Alignment): Member[] {
+export function membersOf(work: Pick<RunWork, 'library' | 'sequence'>, alignment: Alignment): Member[] {
   const { library, sequence } = work;
   const indexOf = new Map(alignment.frames.map((frame, i) => [frame.id, i]));
   const ratio =

@@ -1,8 +1,9 @@
 import { mkdir } from 'node:fs/promises';
 import { join } from 'node:path';
 import type { Alignment } from '../alignment/index.js';
-import type { ColorImage } from '../core/index.js';
+import type { ColorImage, FrameHeader } from '../core/index.js';
 import type { FinishInput } from '../finishing/index.js';
+import type { ExifFields } from '../frames/index.js';
 import { hashesOf, insideLibrary, nightFolders, saveStack, stored, toStack } from '../library/index.js';
 import {
   type CombineMethod,
@@ -48,7 +49,7 @@ export interface Results {
   readonly plan: StackPlan;
 }
 
-/** What a stack's files say of the camera and its settings, from the reference frame. */
+/** What the files made of frames say of the camera and its settings. */
 const EXIF_KEPT = [
   'cameraMake',
   'cameraModel',
@@ -62,6 +63,13 @@ const EXIF_KEPT = [
   'utcOffsetMinutes',
 ] as const;
 
+/** The parts of a frame's header that stay true of a picture made from it. */
+export function exifOf(header: Partial<FrameHeader>): ExifFields {
+  return Object.fromEntries(
+    EXIF_KEPT.flatMap((name) => (header[name] === undefined ? [] : [[name, header[name]] as const])),
+  );
+}
+
 function factsOf(results: Results): StackFacts {
   const { members, example, method, reference } = results;
   const { header } = example;
@@ -69,13 +77,9 @@ function factsOf(results: Results): StackFacts {
   const times = members.map(({ record }) => record.takenMs).filter((time) => time !== undefined);
   const first = times.length > 0 ? Math.min(...times) : undefined;
   const last = times.length > 0 ? Math.max(...times) + 1000 * members.at(-1)!.exposure : undefined;
-  const kept = EXIF_KEPT.flatMap((name) => {
-    const value = reference.record.header[name];
-    return value === undefined ? [] : [[name, value] as const];
-  });
   return {
     exif: {
-      ...(Object.fromEntries(kept) as object),
+      ...exifOf(reference.record.header),
       exposureTime: Number(total.toFixed(3)),
       orientation: header.orientation ?? 1,
       width: results.image.width,

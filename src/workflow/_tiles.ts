@@ -20,8 +20,8 @@ export interface LayerOptions {
   readonly scratch: Readonly<Record<string, string>>;
   /** Bytes that all tiles under way may take together. */
   readonly memoryBytes: number;
-  /** What is being done, for the progress line. */
-  readonly task: string;
+  /** What is being done, for the progress line; absent where the caller counts frames. */
+  readonly task?: string;
   /** Only these tiles; default all of the frame. The rest stays without data. */
   readonly tiles?: readonly Tile[];
 }
@@ -58,7 +58,9 @@ export async function stackLayer(
       const result = await pool.run<TileResult>('tile', { task, scratch }, { signal: context.signal });
       const part = options.layer === 'sky' ? result.sky : result.land;
       if (part) placeTile(layer, result.tile, part);
-      context.progress({ task: options.task, done: ++done, total: tiles.length, unit: 'tiles' });
+      done++;
+      if (options.task !== undefined)
+        context.progress({ task: options.task, done, total: tiles.length, unit: 'tiles' });
     }
   };
   await Promise.all(Array.from({ length: AHEAD * pool.size }, work));

@@ -10,6 +10,13 @@ export {
 export { type CheckOptions, type CheckResult, check } from './check.js';
 export * from './context.js';
 export { chooseRole, type Decided, drop, keep, undecide } from './decide.js';
+export {
+  EXPORT_DEFAULTS,
+  type ExportConfig,
+  type ExportedFrame,
+  type ExportOutcome,
+  exportFrames,
+} from './export.js';
 export { writeFieldCard } from './field-card.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export {

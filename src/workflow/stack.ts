@@ -1,9 +1,9 @@
 import type { Alignment } from '../alignment/index.js';
-import { type ColorImage, DataError, InputError, throwIfCancelled } from '../core/index.js';
+import { type ColorImage, DataError, InputError } from '../core/index.js';
 import { LOOKS, type Look } from '../finishing/index.js';
-import { compiledUrl, createWorkerPool } from '../kernels/index.js';
-import { findSequences, openLibrary, type SessionRecord, type toStack } from '../library/index.js';
+import type { SessionRecord, toStack } from '../library/index.js';
 import { type CombineMethod, chooseMethod, composeLand, growMask, makeStackPlan } from '../stacking/index.js';
+import { overRuns } from './_over-runs.js';
 import { prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder } from './_run-folder.js';
 import { withScratch } from './_scratch.js';
@@ -31,24 +31,10 @@ export async function stack(
 ): Promise<{ readonly session: SessionRecord; readonly stacks: readonly StackOutcome[] }> {
   const settings = { ...STACK_DEFAULTS, ...config };
   const look = typeof settings.look === 'string' ? lookNamed(settings.look) : settings.look;
-  const library = openLibrary(context.libraryDir, { mode: 'write' });
-  const pool = createWorkerPool(compiledUrl(import.meta.url, './stack-worker.js'), context.workers);
-  try {
-    const { session, sequences, one } = findSequences(library, target);
-    const lights = sequences.filter((sequence) => sequence.role === 'light' || one);
-    if (lights.length === 0) {
-      throw new InputError('NOTHING_TO_DO', `Session ${session.id} holds no lights to stack.`);
-    }
-    const stacks: StackOutcome[] = [];
-    for (const sequence of lights) {
-      throwIfCancelled(context.signal);
-      stacks.push(await stackRun({ context, library, pool, session, sequence, config: settings, look }));
-    }
-    return { session, stacks };
-  } finally {
-    await pool.close();
-    library.close();
-  }
+  const { session, results } = await overRuns(context, target, 'write', (place) =>
+    stackRun({ ...place, config: settings, look }),
+  );
+  return { session, stacks: results };
 }
 
 /** A look by its name. @throws {InputError} VALUE_NOT_UNDERSTOOD */
