@@ -1,4 +1,4 @@
-import type { FinishInput } from './types.js';
+import type { StackColor } from './types.js';
 
 const IDENTITY = [1, 0, 0, 0, 1, 0, 0, 0, 1];
 
@@ -10,10 +10,10 @@ export interface Balanced {
   readonly multipliers: readonly [number, number, number];
 }
 
-export function balance(input: FinishInput): Balanced {
-  const multipliers = input.color?.multipliers ?? [1, 1, 1];
-  const matrix = input.color?.cameraToSrgb ?? IDENTITY;
-  const clip = Math.min(...multipliers.map((m, color) => m * input.whiteLevel[color]!));
+export function balance(stack: StackColor): Balanced {
+  const multipliers = stack.color?.multipliers ?? [1, 1, 1];
+  const matrix = stack.color?.cameraToSrgb ?? IDENTITY;
+  const clip = Math.min(...multipliers.map((m, color) => m * stack.whiteLevel[color]!));
   return { matrix, clip, multipliers };
 }
 

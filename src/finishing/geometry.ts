@@ -1,28 +1,19 @@
-import type { Plane } from '../core/index.js';
-import type { Rect } from './types.js';
+import type { Rect, StackMaps } from './types.js';
 
 /**
  * The largest rectangle, grown to the frame's own shape, in which at least `share` of the best coverage is
  * reached by sky pixels. Land pixels never limit it. Without a coverage map it is the whole frame.
  */
-export function cropToCoverage(
-  width: number,
-  height: number,
-  options: {
-    readonly coverage?: Plane | undefined;
-    readonly landShare?: Plane | undefined;
-    readonly share: number;
-  },
-): Rect {
-  const { coverage, landShare, share } = options;
+export function cropToCoverage(maps: StackMaps, share: number): Rect {
+  const { width, height, coverage, land } = maps;
   const whole = { x: 0, y: 0, width, height };
   if (!coverage) return whole;
   let best = 0;
-  for (let i = 0; i < coverage.data.length; i++) if (coverage.data[i]! > best) best = coverage.data[i]!;
+  for (let i = 0; i < coverage.length; i++) if (coverage[i]! > best) best = coverage[i]!;
   const limit = best * share;
   const thin = (x: number, y: number): boolean => {
     const at = y * width + x;
-    return coverage.data[at]! < limit && !(landShare && landShare.data[at]! > 0.5);
+    return coverage[at]! < limit && !(land && land[at]! > 127);
   };
   let left = 0;
   let top = 0;
@@ -65,9 +56,45 @@ export function orientedSize(width: number, height: number, orientation: number)
 }
 
 /**
- * Turns interleaved RGB for viewing. @source EXIF 2.32 (CIPA DC-008) tag 0x0112: 1 as stored, 2 mirrored,
- * 3 half turn, 4 flipped, 5 transposed, 6 quarter turn clockwise, 7 transversed, 8 quarter turn anticlockwise.
+ * Puts rows of a stored picture where they belong in the turned one.
+ *
+ * @param rows interleaved RGB of `count` rows from row `top` on of a stored picture of w x h
+ * @param out the whole turned picture, interleaved RGB
+ * @source EXIF 2.32 (CIPA DC-008) tag 0x0112: 1 as stored, 2 mirrored, 3 half turn, 4 flipped, 5 transposed,
+ * 6 quarter turn clockwise, 7 transversed, 8 quarter turn anticlockwise.
  */
+export function placeRows(
+  rows: Uint16Array | Uint8Array,
+  band: { readonly top: number; readonly count: number },
+  size: { readonly width: number; readonly height: number; readonly orientation: number },
+  out: Uint16Array | Uint8Array,
+): void {
+  const { width, height, orientation } = size;
+  const [outWidth] = orientedSize(width, height, orientation);
+  if (!(orientation >= 2 && orientation <= 8)) {
+    out.set(rows.subarray(0, 3 * width * band.count), 3 * width * band.top);
+    return;
+  }
+  // One step along a stored row, one step down a stored column, and the start, as places in the turned picture.
+  const mirrorX = [2, 3, 7, 8].includes(orientation);
+  const mirrorY = [3, 4, 6, 7].includes(orientation);
+  const turned = orientation >= 5;
+  const alongX = (mirrorX ? -1 : 1) * (turned ? outWidth : 1);
+  const alongY = (mirrorY ? -1 : 1) * (turned ? 1 : outWidth);
+  const start = (mirrorX ? width - 1 : 0) * Math.abs(alongX) + (mirrorY ? height - 1 : 0) * Math.abs(alongY);
+  // Columns outside: what is written then lies side by side when the picture is turned.
+  const put = (x: number, y: number): void => {
+    const from = (y * width + x) * 3;
+    const to = (start + x * alongX + (band.top + y) * alongY) * 3;
+    out[to] = rows[from]!;
+    out[to + 1] = rows[from + 1]!;
+    out[to + 2] = rows[from + 2]!;
+  };
+  if (turned) for (let x = 0; x < width; x++) for (let y = 0; y < band.count; y++) put(x, y);
+  else for (let y = 0; y < band.count; y++) for (let x = 0; x < width; x++) put(x, y);
+}
+
+/** Turns interleaved RGB for viewing. */
 export function orientRgb(
   data: Uint16Array,
   width: number,
@@ -75,27 +102,26 @@ export function orientRgb(
   orientation: number,
 ): Uint16Array {
   if (orientation < 2 || orientation > 8) return data;
-  const [outWidth] = orientedSize(width, height, orientation);
   const turned = new Uint16Array(data.length);
-  for (let y = 0; y < height; y++) {
-    for (let x = 0; x < width; x++) {
-      const mx = width - 1 - x;
-      const my = height - 1 - y;
-      let tx = x;
-      let ty = y;
-      if (orientation === 2) [tx, ty] = [mx, y];
-      else if (orientation === 3) [tx, ty] = [mx, my];
-      else if (orientation === 4) [tx, ty] = [x, my];
-      else if (orientation === 5) [tx, ty] = [y, x];
-      else if (orientation === 6) [tx, ty] = [my, x];
-      else if (orientation === 7) [tx, ty] = [my, mx];
-      else [tx, ty] = [y, mx];
-      const from = (y * width + x) * 3;
-      const to = (ty * outWidth + tx) * 3;
-      turned[to] = data[from]!;
-      turned[to + 1] = data[from + 1]!;
-      turned[to + 2] = data[from + 2]!;
-    }
-  }
+  placeRows(data, { top: 0, count: height }, { width, height, orientation }, turned);
   return turned;
+}
+
+/** The rectangle of the stored picture behind a rectangle of the turned one. */
+export function storedRect(
+  rect: Rect,
+  size: { readonly width: number; readonly height: number },
+  orientation: number,
+): Rect {
+  const { width, height } = size;
+  const turned = orientation >= 5 && orientation <= 8;
+  const [x, y, w, h] = turned
+    ? [rect.y, rect.x, rect.height, rect.width]
+    : [rect.x, rect.y, rect.width, rect.height];
+  return {
+    x: [2, 3, 7, 8].includes(orientation) ? width - x - w : x,
+    y: [3, 4, 6, 7].includes(orientation) ? height - y - h : y,
+    width: w,
+    height: h,
+  };
 }

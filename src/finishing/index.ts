@@ -1,8 +1,12 @@
 export * from './color.js';
 export * from './finish.js';
+export * from './finish-plan.js';
 export * from './geometry.js';
 export * from './gradient.js';
 export * from './looks.js';
+export * from './maps.js';
 export * from './preview.js';
+export * from './render-rows.js';
 export * from './stretch.js';
+export * from './survey.js';
 export type * from './types.js';

@@ -12,6 +12,7 @@ export const LOOKS: Readonly<Record<string, Look>> = {
     neutralize: 1,
     landLevel: 0.11,
     smoothing: 0.35,
+    starSoftening: 0,
   },
   /** Brighter, for a phone screen or a print on a bright wall. */
   'river-of-light': {
@@ -23,6 +24,7 @@ export const LOOKS: Readonly<Record<string, Look>> = {
     neutralize: 1,
     landLevel: 0.15,
     smoothing: 0.45,
+    starSoftening: 0,
   },
   /** As little as can be done: no gradient taken off, half the colour cast left, colours as recorded. */
   'as-it-was': {
@@ -34,6 +36,7 @@ export const LOOKS: Readonly<Record<string, Look>> = {
     neutralize: 0.5,
     landLevel: 0.07,
     smoothing: 0,
+    starSoftening: 0,
   },
 };
 

@@ -3,11 +3,16 @@ import { srgbDecode } from '../core/index.js';
 /** Signal of the darkest broad sky against that of the blank sky. */
 const DARK_SHARE = 0.5;
 
+/** Where between black and the blank sky the curve starts to ease out. */
+const TOE_SHARE = 0.5;
+
 /** A tone curve on linear light: black point, white point (both ADU) and softening. */
 export interface Stretch {
   readonly black: number;
   readonly white: number;
   readonly beta: number;
+  /** Level under which the curve eases out toward black instead of being cut there, ADU; absent = cut at `black`. */
+  readonly toe?: number;
 }
 
 /**
@@ -15,10 +20,32 @@ export interface Stretch {
  * @source R. H. Lupton et al., PASP 116 (2004) 133, eq. 2 (their Q*alpha is this beta).
  */
 export function applyStretch(stretch: Stretch, value: number): number {
-  const x = (value - stretch.black) / (stretch.white - stretch.black);
+  const { black, white, beta, toe } = stretch;
+  if (toe !== undefined && value < toe) {
+    // The exponential that continues the curve with its own slope: dark sky stays above black, and grain is not cut.
+    const level = applyStretch(stretch, toe);
+    return level * Math.exp(((value - toe) * slopeAt(stretch, toe)) / level);
+  }
+  const x = (value - black) / (white - black);
   if (!(x > 0)) return 0;
-  if (stretch.beta < 1e-6) return x;
-  return Math.asinh(stretch.beta * x) / Math.asinh(stretch.beta);
+  if (beta < 1e-6) return x;
+  return Math.asinh(beta * x) / Math.asinh(beta);
+}
+
+/** Derivative of the asinh part, 1/ADU. */
+function slopeAt({ black, white, beta }: Stretch, value: number): number {
+  if (beta < 1e-6) return 1 / (white - black);
+  const x = (value - black) / (white - black);
+  return beta / Math.sqrt(1 + (beta * x) ** 2) / Math.asinh(beta) / (white - black);
+}
+
+/**
+ * Factor on a colour's distance from the mean of the three: the curve's value over the height above black, so
+ * that ratios and hue stay; under the toe it goes down with the curve.
+ */
+export function colorGain(stretch: Stretch, value: number): number {
+  const height = Math.max(value, stretch.toe ?? value) - stretch.black;
+  return height > 0 ? applyStretch(stretch, value) / height : 0;
 }
 
 /**
@@ -59,5 +86,5 @@ export function fitStretch(
     if (out < skyOut) low = middle;
     else high = middle;
   }
-  return { black, white, beta: 10 ** ((low + high) / 2) };
+  return { black, white, beta: 10 ** ((low + high) / 2), toe: black + TOE_SHARE * (sky - black) };
 }

@@ -1,6 +1,6 @@
 import type { CameraColor, ColorImage, Plane } from '../core/index.js';
 
-/** A look: how the linear stack becomes a picture. Every field has a unit and an effect. */
+/** A look: how the linear stack becomes a picture. Units and effects: `LOOK_PARAMETERS`. */
 export interface Look {
   readonly name: string;
   /** Level of the blank sky in the picture, sRGB signal 0..1. Higher = brighter night. */
@@ -15,18 +15,24 @@ export interface Look {
   readonly neutralize: number;
   /** Level that typical land is lifted to, sRGB signal 0..1; land already brighter is left alone. */
   readonly landLevel: number;
-  /** Strength of the noise smoothing in faint areas, 0..1; 0 = none. */
+  /** Strength of the noise smoothing in faint areas, 0..1; 0 = none. Stronger by itself where the stack is thin. */
   readonly smoothing: number;
+  /** Share of their light above the sky that small stars lose in the picture, 0..1; 0 = none. */
+  readonly starSoftening: number;
 }
 
-/** What the finish needs to know of a stack. */
-export interface FinishInput {
-  /** Linear stack, camera-native ADU above black, NaN = no data. Not modified. */
-  readonly image: ColorImage;
-  /** Frames behind each sky pixel; absent = the same everywhere. */
-  readonly coverage?: Plane;
-  /** Share of land at each pixel, 0..1; absent = no land. */
-  readonly landShare?: Plane;
+/** 8-bit maps of a stack, u8[height*width], as its map files hold them. */
+export interface StackMaps {
+  readonly width: number;
+  readonly height: number;
+  /** Share of land, 255 = all; absent = no land. */
+  readonly land?: Uint8Array;
+  /** Frames behind each sky pixel, 255 = all frames; absent = the same everywhere. */
+  readonly coverage?: Uint8Array;
+}
+
+/** What the finish needs to know of a stack besides its pixels. */
+export interface StackColor {
   /** Colour of the camera; absent = already linear sRGB. */
   readonly color?: CameraColor;
   /** ADU above black at which each colour clips. */
@@ -35,12 +41,42 @@ export interface FinishInput {
   readonly orientation?: number;
 }
 
+/** A stack in memory. */
+export interface FinishInput extends StackColor {
+  /** Linear stack, camera-native ADU above black, NaN = no data. Not modified. */
+  readonly image: ColorImage;
+  /** Frames behind each sky pixel; absent = the same everywhere. */
+  readonly coverage?: Plane;
+  /** Share of land at each pixel, 0..1; absent = no land. */
+  readonly landShare?: Plane;
+  /** 1 where the galactic band is known to lie, on the mesh of `bandCells`; absent = unknown. */
+  readonly isBand?: BandTest;
+}
+
+/** Tells whether a place on the stack, px, shows the galactic band (or a cloud of stars as bright). */
+export type BandTest = (x: number, y: number) => boolean;
+
 /** A rectangle of pixels: left, top and size. */
 export interface Rect {
   readonly x: number;
   readonly y: number;
   readonly width: number;
   readonly height: number;
+}
+
+/** Whole rows of a stack, planar, f32[3*rows*width]: row 0 is row `top` of the stack. NaN = no data. */
+export interface Band {
+  readonly top: number;
+  readonly rows: number;
+  readonly width: number;
+  readonly data: Float32Array;
+}
+
+/** Broad sky levels in linear sRGB light on the stack's scale, ADU. */
+export interface SkyLevels {
+  readonly level: number;
+  readonly band: number;
+  readonly noise: number;
 }
 
 /** The finished picture and what was done to get it. */
@@ -51,8 +87,7 @@ export interface Picture {
   readonly data: Uint16Array;
   /** Part of the stack that the picture shows, before turning. */
   readonly crop: Rect;
-  /** Broad sky levels in linear sRGB light on the stack's scale, ADU. */
-  readonly sky: { readonly level: number; readonly band: number; readonly noise: number };
+  readonly sky: SkyLevels;
   /** Share of pixels with a channel at the top of the range. */
   readonly clippedShare: number;
   /** Coarse picture of the gradient that was taken off, ADU in camera colours. */

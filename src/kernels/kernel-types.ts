@@ -108,6 +108,61 @@ export interface ClipCall extends StackCall, BlockWeights {
   readonly rejected: F32Block;
 }
 
+/** Columns of padding (NaN) before the first pixel and at least that many after the last of a row of `FinishCall`. */
+export const FINISH_MARGIN = 4;
+
+/** Places in `FinishCall.parameters`. */
+export const FINISH_PARAMETERS = {
+  /** Three multipliers that balance the camera's colours. */
+  multipliers: 0,
+  /** Highest balanced level that every colour reaches, ADU. */
+  clip: 3,
+  /** Balanced camera colour to linear sRGB, row-major 3x3. */
+  matrix: 4,
+  /** Three offsets that make the blank sky grey, linear sRGB, ADU. */
+  cast: 13,
+  /** Level of the first entry of the tone table, ADU, and 1 over the span to the last. */
+  toneFrom: 16,
+  toneScale: 17,
+  /** Highest level that lifting may give the land, linear light. */
+  landCap: 18,
+  /** Chroma multiplier in Oklab. */
+  saturation: 19,
+  count: 20,
+} as const;
+
+/** Arguments of `finishBand`: some rows of a stack on their way to the picture. */
+export interface FinishCall {
+  /**
+   * Camera colours, planes one after the other, f32[3 * (rows + 4) * rowLength]: two more rows above and below
+   * than are made, `FINISH_MARGIN` columns of NaN on the left and at least as many on the right; NaN = no data.
+   */
+  readonly source: F32Block;
+  /** Values in a padded row, a multiple of 4. */
+  readonly rowLength: number;
+  readonly width: number;
+  readonly rows: number;
+  /** f32[rows * rowLength], from the first pixel on without margin: share of land 0..1. */
+  readonly land: F32Block;
+  /** The same shape: 1 / the difference from the surroundings at which smoothing ends, 1/ADU. */
+  readonly sharpness: F32Block;
+  /** The same shape: share of smoothing, 0..1. */
+  readonly smoothing: F32Block;
+  /** f32[3 * rows * rowLength], without margin: the sky's gradient in camera colours, ADU; taken off sky alone. */
+  readonly gradient: F32Block;
+  /** f32[FINISH_PARAMETERS.count]. */
+  readonly parameters: F32Block;
+  /**
+   * f32[4 * (n + 2)]: level and gain of the sky, level and gain of the land, linear light; entry i stands for
+   * the share (i / n)^2 of the span.
+   */
+  readonly tone: F32Block;
+  /** f32[2 * (n + 2)]: 16-bit sRGB and the step to the next entry; entry i stands for linear (i / n)^2. */
+  readonly encode: F32Block;
+  /** u16[3 * rows * width]: red, green, blue side by side. */
+  readonly out: U16Block;
+}
+
 /** The hot loops. Wasm and plain TypeScript give the same bits. Nothing throws inside; lengths are the caller's duty. */
 export interface Kernels {
   readonly memory: KernelMemory;
@@ -128,6 +183,16 @@ export interface Kernels {
   combineMax(call: StackCall): void;
   /** Iterated clip about the median, then the weighted mean of what is kept; never clips the last sample. */
   combineClipped(call: ClipCall): void;
+  /**
+   * Makes rows of the picture: gradient off, colours balanced, noise smoothed, tone by the mean of the three
+   * colours, saturation in Oklab, 16-bit sRGB. A missing sample is filled from its surroundings; a place without
+   * any is black.
+   *
+   * @returns pixels with a colour at the top of the range
+   * @source R. H. Lupton et al., PASP 116 (2004) 133 (colour kept by scaling with one factor); B. Ottosson, Oklab
+   * (2020); cube root: E. Halley 1694, started from the exponent as in W. Kahan's note of 1991
+   */
+  finishBand(call: FinishCall): number;
 }
 
 /** Side of a weight block, px. */

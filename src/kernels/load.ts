@@ -8,6 +8,7 @@ const PAGE = 65536;
 const MAX_PAGES = 32768;
 
 type Numbers = (...values: number[]) => void;
+type Counts = (...values: number[]) => number;
 
 interface Exports {
   readonly heapBase: () => number;
@@ -19,6 +20,7 @@ interface Exports {
   readonly combineMedian: Numbers;
   readonly combineMax: Numbers;
   readonly combineClipped: Numbers;
+  readonly finishBand: Counts;
 }
 
 /** The parts of the WebAssembly interface used here; TypeScript's own are in its browser library. */
@@ -131,6 +133,18 @@ export async function loadKernels(bytes: Uint8Array, maxBytes = MAX_PAGES * PAGE
           ...[scratch, call.out.offset, call.kept.offset, call.rejected.offset],
         ),
       ),
+    finishBand: (call) => {
+      let clipped = 0;
+      withScratch(6 * (call.rows + 4) * call.rowLength, (scratch) => {
+        clipped = run.finishBand(
+          ...[call.source.offset, call.rowLength, call.width, call.rows],
+          ...[call.land.offset, call.sharpness.offset, call.smoothing.offset, call.gradient.offset],
+          ...[call.parameters.offset, call.tone.offset, call.tone.length / 4 - 2],
+          ...[call.encode.offset, call.encode.length / 2 - 2, scratch, call.out.offset],
+        );
+      });
+      return clipped;
+    },
   };
 }
 

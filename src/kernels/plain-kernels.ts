@@ -5,6 +5,7 @@ import {
   combineMedianPlain,
 } from './combine-plain.js';
 import { demosaicBayerPlain } from './demosaic-plain.js';
+import { finishBandPlain } from './finish-plain.js';
 import type { Kernels } from './kernel-types.js';
 import { plainMemory } from './memory.js';
 import { levelPlain, unpackPlain, warpPlain } from './warp-plain.js';
@@ -21,5 +22,6 @@ export function plainKernels(): Kernels {
     combineMedian: combineMedianPlain,
     combineMax: combineMaxPlain,
     combineClipped: combineClippedPlain,
+    finishBand: finishBandPlain,
   };
 }

@@ -17,11 +17,16 @@ import {
   fitSkyGradient,
   fitStretch,
   gradientAt,
+  joinSurvey,
   LOOKS,
   linearSrgbToOklab,
-  measureSkyMesh,
   oklabToLinearSrgb,
   orientRgb,
+  type Rect,
+  surveyedRows,
+  surveyPlan,
+  surveyRow,
+  toMap,
 } from '../../src/finishing/index.js';
 
 const golden = JSON.parse(readFileSync(new URL('../golden/finishing-color.json', import.meta.url), 'utf8'));
@@ -56,6 +61,23 @@ function scene(options: { noise?: number; land?: boolean } = {}) {
     }
   }
   return { image, landShare, truth };
+}
+
+/** The survey of a picture without land. */
+function surveyOf(image: ColorImage, rect: Rect) {
+  const plan = surveyPlan(rect, { whiteLevel: WHITE });
+  const { width, height } = image;
+  const rows = Array.from({ length: plan.rows }, (_, row) => {
+    const { top, rows: count } = surveyedRows(plan, row);
+    const data = new Float32Array(3 * count * width);
+    for (let c = 0; c < 3; c++)
+      data.set(
+        image.data.subarray((c * height + top) * width, (c * height + top + count) * width),
+        c * count * width,
+      );
+    return surveyRow(plan, { top, rows: count, width, data }, { width, height });
+  });
+  return joinSurvey(plan, rows);
 }
 
 describe('srgbEncode, srgbDecode', () => {
@@ -115,7 +137,7 @@ describe('fitSkyGradient', () => {
   it('finds the gradient to 2 % of sky and leaves the band its contrast within 5 % (P41, P43)', () => {
     const { image, truth } = scene({ noise: 8 });
     const rect = { x: 0, y: 0, width: image.width, height: image.height };
-    const gradient = fitSkyGradient(measureSkyMesh(image, rect, { cell: 8 }), rect);
+    const gradient = fitSkyGradient(surveyOf(image, rect));
     const size = image.width * image.height;
     for (let color = 0; color < 3; color++) {
       let low = Number.POSITIVE_INFINITY;
@@ -249,9 +271,9 @@ describe('cropToCoverage', () => {
   it('cuts thin edges and ignores land', () => {
     const coverage = makePlane(100, 80, 10);
     for (let y = 0; y < 80; y++) for (let x = 0; x < 12; x++) coverage.data[y * 100 + x] = 2;
-    const rect = cropToCoverage(100, 80, { coverage, share: 0.5 });
+    const size = { width: 100, height: 80, coverage: toMap(coverage, 10) };
+    const rect = cropToCoverage(size, 0.5);
     expect(rect).toEqual({ x: 12, y: 0, width: 88, height: 80 });
-    const landShare = makePlane(100, 80, 1);
-    expect(cropToCoverage(100, 80, { coverage, landShare, share: 0.5 }).x).toBe(0);
+    expect(cropToCoverage({ ...size, land: new Uint8Array(8000).fill(255) }, 0.5).x).toBe(0);
   });
 });

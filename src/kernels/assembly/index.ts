@@ -2,6 +2,7 @@
 export { warp, level, unpack } from './warp';
 export { demosaicBayer } from './demosaic';
 export { combineMean, combineMedian, combineMax, combineClipped } from './combine';
+export { finishBand } from './finish';
 
 /** First byte that the arena may use. */
 export function heapBase(): usize {
