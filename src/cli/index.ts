@@ -6,9 +6,11 @@ import { registerAmend } from './amend.js';
 import { registerCheck } from './check.js';
 import { registerDecide } from './decide.js';
 import { registerExport } from './export.js';
+import { registerFinish } from './finish.js';
 import { firstRun } from './first-run.js';
 import { registerImport } from './import.js';
 import { registerLibrary } from './library.js';
+import { registerLook } from './look.js';
 import { registerMeasure } from './measure.js';
 import { registerNight } from './night.js';
 import { registerPlan } from './plan.js';
@@ -28,6 +30,8 @@ const COMMANDS = [
   registerImport,
   registerMeasure,
   registerStack,
+  registerFinish,
+  registerLook,
   registerExport,
   registerReport,
   registerShow,

@@ -3,6 +3,7 @@ export * from './finish.js';
 export * from './finish-plan.js';
 export * from './geometry.js';
 export * from './gradient.js';
+export * from './look-file.js';
 export * from './looks.js';
 export * from './maps.js';
 export * from './preview.js';

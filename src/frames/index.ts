@@ -2,6 +2,7 @@ export { provideRawDecoder, RAW_DECODER } from './_raw-decoder.js';
 export { CODEC as PICTURE_DECODER } from './_sharp-pixels.js';
 export { CAPABILITIES, type Capability, capabilityTable } from './capabilities.js';
 export { type ExifFields, exifBlock } from './exif-block.js';
+export { decodeFitsRow, FITS_HEAD_BYTES, type FitsRows, fitsRowAt, fitsRows } from './fits-rows.js';
 export { LINEAR_SRGB_ICC, SRGB_ICC } from './icc.js';
 export { type ClockReading, instantOf, type WallToUtc } from './instant.js';
 export { type PairEntry, pairFiles } from './pair.js';

@@ -9,6 +9,8 @@ export interface TiffContent {
   readonly planes: 1 | 3;
   /** Planar, row-major: `data[(plane*height + y)*width + x]`. NaN in floats is kept. */
   readonly data: Uint16Array | Float32Array;
+  /** True when the samples of a pixel lie side by side in `data` already; default planar. */
+  readonly interleaved?: boolean;
   /** What the values mean; linear results carry `LINEAR_SRGB_ICC` or none, pictures `SRGB_ICC` (L48). */
   readonly icc?: Uint8Array;
   readonly exif?: ExifFields;
@@ -20,6 +22,8 @@ export interface TiffContent {
 
 /** Strips near this size read well everywhere (TIFF 6.0 recommends small strips). */
 const STRIP_BYTES = 1 << 18;
+
+const LITTLE_ENDIAN = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
 
 const short = (...values: number[]): TagValue => ({ type: 'short', values });
 const long = (...values: number[]): TagValue => ({ type: 'long', values });
@@ -73,15 +77,21 @@ export function writeTiff(content: TiffContent): Uint8Array {
 }
 
 /** Rows of the picture, samples side by side, little-endian. */
-function chunkyRows({ width, height, planes, data }: TiffContent, top: number, rows: number): Uint8Array {
+function chunkyRows(content: TiffContent, top: number, rows: number): Uint8Array {
+  const { width, height, planes, data } = content;
   const count = width * rows;
+  if (content.interleaved && LITTLE_ENDIAN) {
+    const start = data.byteOffset + top * width * planes * data.BYTES_PER_ELEMENT;
+    return new Uint8Array(data.buffer, start, count * planes * data.BYTES_PER_ELEMENT);
+  }
   const ordered =
     data instanceof Float32Array ? new Float32Array(count * planes) : new Uint16Array(count * planes);
-  for (let plane = 0; plane < planes; plane++) {
+  if (content.interleaved) ordered.set(data.subarray(top * width * planes, (top * width + count) * planes));
+  for (let plane = 0; plane < (content.interleaved ? 0 : planes); plane++) {
     const from = (plane * height + top) * width;
     for (let i = 0, to = plane; i < count; i++, to += planes) ordered[to] = data[from + i]!;
   }
-  if (new Uint8Array(new Uint16Array([1]).buffer)[0] !== 1) {
+  if (!LITTLE_ENDIAN) {
     const view = new DataView(ordered.buffer);
     ordered.forEach((value, i) => {
       if (ordered instanceof Float32Array) view.setFloat32(4 * i, value, true);

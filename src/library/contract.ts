@@ -118,14 +118,18 @@ export const toFrames = (
     return present({ ...toFrame(library, frame), realExposureTime: real }) as FrameJson;
   });
 
+/** Name of a stack: its sequence and the short form of its recipe. */
+export const stackId = (stack: StackRecord): string =>
+  `${stack.sequenceId}/${stack.folder.replace(/^.*-/, '')}`;
+
 /** STACK of the JSON contract; paths absolute. */
 export function toStack(library: Library, stack: StackRecord) {
-  const { alignment, noise, files, ...more } = stack.body;
-  const absolute = Object.fromEntries(
-    Object.entries(files ?? {}).map(([name, path]) => [name, insideLibrary(library.dir, path)]),
-  );
+  const { alignment, noise, files, pictures, ...more } = stack.body;
+  const absolute = (paths: Readonly<Record<string, string>> = {}): Record<string, string> =>
+    Object.fromEntries(Object.entries(paths).map(([name, path]) => [name, insideLibrary(library.dir, path)]));
   return present({
     ...more,
+    id: stackId(stack),
     sequenceId: stack.sequenceId,
     folder: join(library.dir, ...stack.folder.split('/')),
     method: stack.method,
@@ -133,7 +137,9 @@ export function toStack(library: Library, stack: StackRecord) {
     totalExposure: stack.totalExposure,
     alignment: alignment as Record<string, unknown> | undefined,
     noise: noise as Record<string, unknown> | undefined,
-    files: absolute as Readonly<Record<string, string>>,
+    files: absolute(files),
+    // Further pictures of the same stack, each with its own name and recipe.
+    pictures: pictures?.map((picture) => ({ ...picture, files: absolute(picture.files) })),
     stale: stack.stale || undefined,
   });
 }

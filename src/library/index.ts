@@ -12,6 +12,7 @@ export { type CardContent, type CardFile, scanCard } from './card-scan.js';
 export { type CheckReport, checkLibrary, type Finding } from './check-library.js';
 export * from './contract.js';
 export { type FileFacts, type FileSystem, nodeFileSystem, type OpenFile } from './file-system.js';
+export { findStacks } from './find-stack.js';
 export {
   attachmentsOf,
   type FrameContent,

@@ -202,8 +202,17 @@ export interface StackBody {
   readonly alignment?: unknown;
   readonly noise?: unknown;
   readonly files?: Readonly<Record<string, string>>;
+  readonly pictures?: readonly PictureRecord[];
   /** Whatever else the stage wants to keep. */
   readonly [more: string]: unknown;
+}
+
+/** A picture that was finished again from a stack; paths relative to the library. */
+export interface PictureRecord {
+  readonly name: string;
+  /** Name of its look. */
+  readonly look: string;
+  readonly files: Readonly<Record<string, string>>;
 }
 
 export interface MasterRecord {

@@ -76,7 +76,7 @@ export function saveStack(library: Library, content: StackContent): StackRecord 
   });
 }
 
-function toStackRecord(cells: Row): StackRecord {
+export function toStackRecord(cells: Row): StackRecord {
   return present({
     id: number(cells.id)!,
     sequenceId: text(cells.sequence_id)!,

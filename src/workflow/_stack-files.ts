@@ -1,17 +1,8 @@
 import { createHash } from 'node:crypto';
-import { join } from 'node:path';
 import sharp from 'sharp';
 import { type ColorImage, many, type Plane } from '../core/index.js';
-import { type FinishInput, finishPicture, type Look, type Picture } from '../finishing/index.js';
-import {
-  type ExifFields,
-  type FitsCard,
-  LINEAR_SRGB_ICC,
-  SRGB_ICC,
-  writeFits,
-  writeJpeg,
-  writeTiff,
-} from '../frames/index.js';
+import { toMap } from '../finishing/index.js';
+import { type ExifFields, type FitsCard, LINEAR_SRGB_ICC, writeFits, writeTiff } from '../frames/index.js';
 import { writeWhole } from './_run-folder.js';
 
 /** What is known of a stack beyond its pixels, for the headers of its files. */
@@ -101,74 +92,13 @@ const ascii = (text: string): string => text.replace(/[^\x20-\x7e]/g, '?').slice
 
 /** Writes a plane as a grey picture, black = 0, white = `top`. */
 export async function writeGrey(path: string, plane: Plane, top: number): Promise<void> {
-  const data = new Uint8Array(plane.data.length);
-  const scale = 255 / top;
-  for (let i = 0; i < data.length; i++) {
-    const value = plane.data[i]! * scale;
-    data[i] = value > 0 ? Math.min(255, value + 0.5) : 0;
-  }
+  const data = toMap(plane, top);
   await writeWhole(
     path,
     await sharp(data, { raw: { width: plane.width, height: plane.height, channels: 1 } })
       .png()
       .toBuffer(),
   );
-}
-
-/** The EXIF of a finished picture: its own size, turned already. */
-const pictureExif = (picture: Picture, facts: StackFacts): ExifFields => ({
-  ...facts.exif,
-  orientation: 1,
-  width: picture.width,
-  height: picture.height,
-  colorSpace: 1,
-});
-
-/** Finishes a stack and writes the picture as 16-bit TIFF and as JPEG. */
-export async function writePicture(
-  folder: string,
-  input: FinishInput,
-  look: Look,
-  facts: StackFacts,
-): Promise<{ readonly picture: Picture; readonly tiff: string; readonly jpeg: string }> {
-  const picture = finishPicture(input, look);
-  const { width, height } = picture;
-  const size = width * height;
-  const planar = new Uint16Array(3 * size);
-  for (let i = 0; i < size; i++) {
-    planar[i] = picture.data[3 * i]!;
-    planar[size + i] = picture.data[3 * i + 1]!;
-    planar[2 * size + i] = picture.data[3 * i + 2]!;
-  }
-  const description = `${facts.frames} frames, ${facts.totalExposure} s in all, ${facts.method}; look ${look.name}.`;
-  const exif = { ...pictureExif(picture, facts), description };
-  const tiff = join(folder, 'picture.tif');
-  const jpeg = join(folder, 'picture.jpg');
-  await writeWhole(
-    tiff,
-    writeTiff({ width, height, planes: 3, data: planar, icc: SRGB_ICC, exif, description }),
-  );
-  await writeWhole(jpeg, await writeJpeg({ width, height, data: toEight(picture.data), exif, quality: 93 }));
-  return { picture, tiff, jpeg };
-}
-
-/** One single frame finished the same way, for comparison, as JPEG. */
-export async function writeSingle(
-  path: string,
-  input: FinishInput,
-  look: Look,
-  facts: StackFacts,
-): Promise<void> {
-  const picture = finishPicture(input, look);
-  const { width, height } = picture;
-  const exif = { ...pictureExif(picture, facts), description: 'One single frame, finished like the stack.' };
-  await writeWhole(path, await writeJpeg({ width, height, data: toEight(picture.data), exif, quality: 90 }));
-}
-
-function toEight(data: Uint16Array): Uint8Array {
-  const out = new Uint8Array(data.length);
-  for (let i = 0; i < out.length; i++) out[i] = (data[i]! + 128) / 257;
-  return out;
 }
 
 /** A short name for a recipe: the same settings and inputs give the same. */

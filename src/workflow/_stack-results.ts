@@ -1,10 +1,19 @@
-import { mkdir } from 'node:fs/promises';
+import { mkdir, rm } from 'node:fs/promises';
 import { join } from 'node:path';
 import type { Alignment } from '../alignment/index.js';
 import type { ColorImage, FrameHeader } from '../core/index.js';
-import type { FinishInput } from '../finishing/index.js';
+import type { StackColor } from '../finishing/index.js';
 import type { ExifFields } from '../frames/index.js';
-import { hashesOf, insideLibrary, nightFolders, saveStack, stored, toStack } from '../library/index.js';
+import {
+  hashesOf,
+  insideLibrary,
+  nightFolders,
+  type PictureRecord,
+  saveStack,
+  stacksOf,
+  stored,
+  toStack,
+} from '../library/index.js';
 import {
   type CombineMethod,
   type Falloff,
@@ -14,17 +23,13 @@ import {
   type StackPlan,
 } from '../stacking/index.js';
 import type { Calibration } from './_calibration.js';
+import { finishStack } from './_finish-stack.js';
+import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './_linear-facts.js';
+import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
 import { writeWhole } from './_run-folder.js';
+import { skyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
-import {
-  recipeKey,
-  type StackFacts,
-  writeGrey,
-  writeLinearFits,
-  writeLinearTiff,
-  writePicture,
-  writeSingle,
-} from './_stack-files.js';
+import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import type { LandLayer } from './_stack-land.js';
 import type { Member } from './_stack-members.js';
 import { withoutUnknown } from './_unknown.js';
@@ -135,7 +140,7 @@ function recipeOf(work: RunWork, results: Results) {
 
 export async function writeResults(work: RunWork, results: Results): Promise<ReturnType<typeof toStack>> {
   const { context, library, session, sequence, look } = work;
-  const { alignment, members, sky, land, image, noise, calibration, method } = results;
+  const { members, sky, land, image } = results;
   const recipe = recipeOf(work, results);
   const stacks = insideLibrary(library.dir, nightFolders(session.folder).stacks);
   const folder = join(stacks, `run-${sequence.ordinal}-${recipeKey(recipe)}`);
@@ -145,28 +150,62 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
   const tell = () => context.progress({ task: 'writing the results', done: ++step, total: 5, unit: 'steps' });
 
   const file = (name: string) => join(folder, name);
-  await writeLinearTiff(file('linear.tif'), image, facts);
-  await writeLinearFits(file('linear.fits'), image, facts);
+  await writeLinearTiff(file(STACK_FILES.linearTiff), image, facts);
+  await writeLinearFits(file(STACK_FILES.fits), image, facts);
   tell();
-  await writeLinearTiff(file('sky-linear.tif'), sky.image, facts);
-  if (land) await writeLinearTiff(file('land-linear.tif'), land.layer.image, facts);
+  await writeLinearTiff(file(STACK_FILES.sky), sky.image, facts);
+  if (land) await writeLinearTiff(file(STACK_FILES.land), land.layer.image, facts);
   tell();
-  await writeGrey(file('coverage.png'), sky.coverage, members.length);
-  await writeGrey(file('rejected.png'), sky.rejected, Math.max(3, members.length / 4));
-  if (land) await writeGrey(file('land-mask.png'), land.share, 1);
+  await writeGrey(file(STACK_FILES.coverage), sky.coverage, members.length);
+  await writeGrey(file(STACK_FILES.rejected), sky.rejected, Math.max(3, members.length / 4));
+  if (land) await writeGrey(file(STACK_FILES.mask), land.share, 1);
+  const linear = linearFacts(work, results, facts);
+  await writeLinearFacts(folder, linear);
   tell();
-  const input = finishInput(results, land);
-  const { jpeg, tiff, picture } = await writePicture(folder, { ...input, image }, look, facts);
-  tell();
-  await writeSingle(file('single.jpg'), { ...input, image: results.single }, look, {
-    ...facts,
-    frames: 1,
-    totalExposure: results.reference.exposure,
+  const source = await stackSource(folder, linear);
+  const finishing = { pool: work.pool, signal: context.signal };
+  const finished = await finishStack(source, look, finishing);
+  const pictures = await writePictureFiles(folder, finished, facts, {
+    base: 'picture',
+    cropAsked: 'covered',
   });
-  await writeWhole(file('recipe.json'), `${JSON.stringify({ ...recipe, crop: picture.crop }, null, 2)}\n`);
   tell();
+  const single = file('.single.fits');
+  try {
+    await writeLinearFits(single, results.single, facts);
+    await writeSinglePicture(
+      file(STACK_FILES.singleJpeg),
+      await finishStack({ ...source, path: single }, look, finishing),
+      { ...facts, exif: { ...facts.exif, exposureTime: results.reference.exposure } },
+    );
+  } finally {
+    await rm(single, { force: true });
+  }
+  await writeWhole(
+    file(STACK_FILES.recipe),
+    `${JSON.stringify({ ...recipe, crop: finished.crop }, null, 2)}\n`,
+  );
+  tell();
+  return storeResults(work, results, { folder, facts, pictures: storedFiles(library, pictures) });
+}
 
+/** Enters the stack in the catalogue. */
+function storeResults(
+  work: RunWork,
+  results: Results,
+  done: {
+    readonly folder: string;
+    readonly facts: StackFacts;
+    readonly pictures: Readonly<Record<string, string>>;
+  },
+): ReturnType<typeof toStack> {
+  const { library, sequence } = work;
+  const { alignment, members, sky, land, noise, calibration, method } = results;
+  const { folder, facts } = done;
   const inLibrary = (path: string) => stored(library.dir, path);
+  const listed = Object.entries(STACK_FILES).filter(
+    ([key]) => land !== undefined || (key !== 'land' && key !== 'mask'),
+  );
   const record = saveStack(library, {
     sequenceId: sequence.id,
     folder: inLibrary(folder),
@@ -185,17 +224,10 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
       }),
       ...(Number.isFinite(noise.gain) && Number.isFinite(noise.ideal) ? { noise } : {}),
       files: {
-        linearTiff: inLibrary(file('linear.tif')),
-        fits: inLibrary(file('linear.fits')),
-        pictureTiff: inLibrary(tiff),
-        pictureJpeg: inLibrary(jpeg),
-        sky: inLibrary(file('sky-linear.tif')),
-        ...(land ? { land: inLibrary(file('land-linear.tif')), mask: inLibrary(file('land-mask.png')) } : {}),
-        coverage: inLibrary(file('coverage.png')),
-        rejected: inLibrary(file('rejected.png')),
-        recipe: inLibrary(file('recipe.json')),
-        singleJpeg: inLibrary(file('single.jpg')),
+        ...Object.fromEntries(listed.map(([key, name]) => [key, inLibrary(join(folder, name))])),
+        ...done.pictures,
       },
+      ...picturesBefore(work, inLibrary(folder)),
       mastersUsed: calibration.masters.map(({ text }) => text),
       notes: notesOf(results),
       rejectedShare: shareRejected(sky),
@@ -205,15 +237,40 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
   return toStack(library, record);
 }
 
-function finishInput(results: Results, land: LandLayer | undefined): Omit<FinishInput, 'image'> {
-  const { example, sky } = results;
-  return {
-    coverage: sky.coverage,
-    ...(land ? { landShare: land.share } : {}),
+/** Pictures that were finished from the same stack before it was made again. */
+function picturesBefore(work: RunWork, folder: string): { pictures?: readonly PictureRecord[] } {
+  const before = stacksOf(work.library, work.sequence.id).find((stack) => stack.folder === folder);
+  return before?.body.pictures ? { pictures: before.body.pictures } : {};
+}
+
+function linearFacts(work: RunWork, results: Results, facts: StackFacts): LinearFacts {
+  const { alignment, example, members, image } = results;
+  const color: StackColor = {
     ...(example.color === undefined ? {} : { color: example.color }),
     // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
     whiteLevel: example.whiteLevel,
     ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
+  };
+  const { site } = work.session;
+  const grid = members.find(({ index }) => index === alignment.referenceIndex);
+  const position =
+    site?.latitude === undefined || site.longitude === undefined
+      ? undefined
+      : { latitude: site.latitude, longitude: site.longitude };
+  const pointing =
+    position === undefined || grid?.record.takenMs === undefined
+      ? undefined
+      : skyPointing(alignment, {
+          site: position,
+          instant: new Date(grid.record.takenMs + 500 * grid.exposure),
+          orientation: example.header.orientation,
+        });
+  return {
+    width: image.width,
+    height: image.height,
+    ...color,
+    facts,
+    ...(pointing ? { pointing } : {}),
   };
 }
 

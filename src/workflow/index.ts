@@ -18,6 +18,14 @@ export {
   exportFrames,
 } from './export.js';
 export { writeFieldCard } from './field-card.js';
+export {
+  type CropChoice,
+  FINISH_DEFAULTS,
+  type FinishConfig,
+  type FinishedPicture,
+  finish,
+  type LookChange,
+} from './finish.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export {
   type MoveResult,
@@ -27,6 +35,7 @@ export {
   type TrashedSession,
   trashed,
 } from './library-places.js';
+export { copyLook, listLooks, lookRow, lookText } from './looks.js';
 export { measure } from './measure.js';
 export { type MergedSession, type MergeResult, mergeLibraries } from './merge-libraries.js';
 export { type NightOptions, type NightResult, night } from './night.js';
@@ -35,7 +44,7 @@ export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } fr
 export { search, searchFor, stats } from './search.js';
 export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
-export { lookNamed, stack } from './stack.js';
+export { stack } from './stack.js';
 export {
   type CardHandler,
   mountFolders,

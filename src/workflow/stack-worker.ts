@@ -19,6 +19,7 @@ import {
   type TileTask,
   tileTransfer,
 } from '../stacking/index.js';
+import { finishTasks } from './_finish-tasks.js';
 import { loadMaster } from './_master-file.js';
 import { loadFrame, loadPixels } from './_pixels.js';
 
@@ -183,4 +184,4 @@ async function tile(task: {
   return { output: result, transfer: tileTransfer(result) };
 }
 
-serveTasks({ makeMaster, survey, prepare, tile });
+serveTasks({ makeMaster, survey, prepare, tile, ...finishTasks });

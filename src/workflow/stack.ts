@@ -1,8 +1,8 @@
 import type { Alignment } from '../alignment/index.js';
-import { type ColorImage, DataError, InputError } from '../core/index.js';
-import { LOOKS, type Look } from '../finishing/index.js';
+import { type ColorImage, DataError } from '../core/index.js';
 import type { SessionRecord, toStack } from '../library/index.js';
 import { type CombineMethod, chooseMethod, composeLand, growMask, makeStackPlan } from '../stacking/index.js';
+import { lookNamed } from './_looks.js';
 import { overRuns } from './_over-runs.js';
 import { prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder } from './_run-folder.js';
@@ -30,23 +30,11 @@ export async function stack(
   config: Partial<StackConfig> = {},
 ): Promise<{ readonly session: SessionRecord; readonly stacks: readonly StackOutcome[] }> {
   const settings = { ...STACK_DEFAULTS, ...config };
-  const look = typeof settings.look === 'string' ? lookNamed(settings.look) : settings.look;
+  const look = typeof settings.look === 'string' ? await lookNamed(settings.look) : settings.look;
   const { session, results } = await overRuns(context, target, 'write', (place) =>
     stackRun({ ...place, config: settings, look }),
   );
   return { session, stacks: results };
-}
-
-/** A look by its name. @throws {InputError} VALUE_NOT_UNDERSTOOD */
-export function lookNamed(name: string): Look {
-  const look = LOOKS[name];
-  if (!look) {
-    throw new InputError(
-      'VALUE_NOT_UNDERSTOOD',
-      `Expected one of the looks ${Object.keys(LOOKS).join(', ')} but received "${name}".`,
-    );
-  }
-  return look;
 }
 
 async function stackRun(work: RunWork): Promise<StackOutcome> {

@@ -1,0 +1,4 @@
+import { serveTasks } from '../kernels/index.js';
+import { finishTasks } from './_finish-tasks.js';
+
+serveTasks(finishTasks);
