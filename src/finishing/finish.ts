@@ -2,7 +2,7 @@ import { type Kernels, plainKernels } from '../kernels/index.js';
 import { type FinishPlan, gradientPicture, makeFinishPlan } from './finish-plan.js';
 import { cropToCoverage, orientedSize, placeRows } from './geometry.js';
 import { toMap } from './maps.js';
-import { RENDER_REACH, renderRows } from './render-rows.js';
+import { renderReach, renderRows } from './render-rows.js';
 import { joinSurvey, surveyedRows, surveyPlan, surveyRow } from './survey.js';
 import type { Band, FinishInput, Look, Picture, Rect, StackMaps } from './types.js';
 
@@ -67,10 +67,11 @@ function render(
   const { rect, orientation } = plan;
   const [width, height] = orientedSize(rect.width, rect.height, orientation);
   const data = new Uint16Array(3 * width * height);
+  const reach = renderReach(plan);
   let clipped = 0;
   for (let top = 0; top < rect.height; top += RENDER_ROWS) {
     const count = Math.min(RENDER_ROWS, rect.height - top);
-    const band = rowsOf(rect.y + top - RENDER_REACH, count + 2 * RENDER_REACH);
+    const band = rowsOf(rect.y + top - reach, count + 2 * reach);
     const rows = renderRows(plan, { top, count }, band, maps, kernels);
     placeRows(rows.data, { top, count }, { width: rect.width, height: rect.height, orientation }, data);
     clipped += rows.clipped;

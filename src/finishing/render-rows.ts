@@ -2,10 +2,15 @@ import { FINISH_MARGIN, type Kernels } from '../kernels/index.js';
 import { ENCODE } from './_tone.js';
 import type { FinishPlan } from './finish-plan.js';
 import { gradientRow } from './gradient.js';
+import { SOFTEN_ROWS, softenStars } from './soften-stars.js';
 import type { Band, StackMaps } from './types.js';
 
-/** Rows above and below that a row's surroundings take. */
-export const RENDER_REACH = 2;
+/** Rows above and below that the kernel takes. */
+const KERNEL_REACH = 2;
+
+/** Rows of the stack above and below that a row of the picture takes. */
+export const renderReach = (plan: FinishPlan): number =>
+  KERNEL_REACH + (plan.look.starSoftening > 0 ? SOFTEN_ROWS : 0);
 
 /** Some rows of the crop as a picture, not turned. */
 export interface RenderedRows {
@@ -18,9 +23,46 @@ export interface RenderedRows {
 /**
  * Makes `count` rows of the picture from row `top` of the crop on.
  *
- * @param band rows of the stack around them: `RENDER_REACH` more above and below, as far as the stack goes
+ * @param band rows of the stack around them: `renderReach` more above and below, as far as the stack goes
  */
 export function renderRows(
+  plan: FinishPlan,
+  rows: { readonly top: number; readonly count: number },
+  band: Band,
+  maps: StackMaps,
+  kernels: Kernels,
+): RenderedRows {
+  const share = plan.look.starSoftening;
+  if (share === 0) return plainRows(plan, rows, band, maps, kernels);
+  const top = Math.max(0, rows.top - SOFTEN_ROWS);
+  const count = Math.min(plan.rect.height, rows.top + rows.count + SOFTEN_ROWS) - top;
+  const wide = plainRows(plan, { top, count }, band, maps, kernels);
+  const size = { width: plan.rect.width, rows: count, skipAbove: rows.top - top, count: rows.count };
+  const data = softenStars(wide.data, size, share, landRows(plan, maps, top, count));
+  return { data, clipped: countClipped(data) };
+}
+
+/** Land of some rows of the crop, side by side. */
+function landRows(plan: FinishPlan, maps: StackMaps, top: number, count: number): Uint8Array | undefined {
+  if (!maps.land) return undefined;
+  const { rect } = plan;
+  const out = new Uint8Array(count * rect.width);
+  for (let row = 0; row < count; row++) {
+    const from = (rect.y + top + row) * maps.width + rect.x;
+    out.set(maps.land.subarray(from, from + rect.width), row * rect.width);
+  }
+  return out;
+}
+
+function countClipped(data: Uint16Array): number {
+  let clipped = 0;
+  for (let i = 0; i < data.length; i += 3) {
+    if (data[i] === 65535 || data[i + 1] === 65535 || data[i + 2] === 65535) clipped++;
+  }
+  return clipped;
+}
+
+function plainRows(
   plan: FinishPlan,
   rows: { readonly top: number; readonly count: number },
   band: Band,
@@ -34,7 +76,7 @@ export function renderRows(
   memory.reset();
   const rowLength = 4 * Math.ceil((width + 2 * FINISH_MARGIN) / 4);
   const flat = count * rowLength;
-  const source = memory.f32(3 * (count + 2 * RENDER_REACH) * rowLength);
+  const source = memory.f32(3 * (count + 2 * KERNEL_REACH) * rowLength);
   const land = memory.f32(flat);
   const sharpness = memory.f32(flat);
   const smoothing = memory.f32(flat);
@@ -46,7 +88,12 @@ export function renderRows(
   parameters.data.set(plan.parameters);
   tone.data.set(plan.tone);
   encode.data.set(ENCODE);
-  layRows(source.data, rowLength, { plan, top: rect.y + rows.top - RENDER_REACH, count: count + 4, band });
+  layRows(source.data, rowLength, {
+    plan,
+    top: rect.y + rows.top - KERNEL_REACH,
+    count: count + 2 * KERNEL_REACH,
+    band,
+  });
   const lines = [land.data, sharpness.data, smoothing.data] as const;
   for (let y = 0; y < count; y++) {
     mapRow(plan, maps, rect.y + rows.top + y, lines, y * rowLength);

@@ -2,8 +2,8 @@ import {
   type FinishPlan,
   orientedSize,
   placeRows,
-  RENDER_REACH,
   RENDER_ROWS,
+  renderReach,
   renderRows,
   type StackMaps,
   type SurveyPlan,
@@ -56,13 +56,14 @@ async function render(task: RenderTask): Promise<{ clipped: number }> {
   const { rect, orientation } = plan;
   const size = { width: rect.width, height: rect.height, orientation };
   const stack = openLinearRows(task.path);
+  const reach = renderReach(plan);
   let clipped = 0;
   try {
     for (let band = task.from; band < task.to; band++) {
       const top = band * RENDER_ROWS;
       const count = Math.min(RENDER_ROWS, rect.height - top);
       if (count <= 0) break;
-      const source = stack.band(rect.y + top - RENDER_REACH, count + 2 * RENDER_REACH);
+      const source = stack.band(rect.y + top - reach, count + 2 * reach);
       const made = renderRows(plan, { top, count }, source, maps, kernels);
       placeRows(made.data, { top, count }, size, data);
       placeRows(eightBits(made.data), { top, count }, size, small);

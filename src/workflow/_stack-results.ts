@@ -1,7 +1,7 @@
-import { mkdir, rm } from 'node:fs/promises';
+import { mkdir, readFile, rm } from 'node:fs/promises';
 import { join } from 'node:path';
 import type { Alignment } from '../alignment/index.js';
-import type { ColorImage, FrameHeader } from '../core/index.js';
+import { type ColorImage, type FrameHeader, unpackStarTable } from '../core/index.js';
 import type { StackColor } from '../finishing/index.js';
 import type { ExifFields } from '../frames/index.js';
 import {
@@ -11,6 +11,7 @@ import {
   type PictureRecord,
   saveStack,
   stacksOf,
+  starTablePath,
   stored,
   toStack,
 } from '../library/index.js';
@@ -27,6 +28,7 @@ import { finishStack } from './_finish-stack.js';
 import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './_linear-facts.js';
 import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
 import { writeWhole } from './_run-folder.js';
+import { sharpPart } from './_sharp-part.js';
 import { skyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
@@ -159,7 +161,7 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
   await writeGrey(file(STACK_FILES.coverage), sky.coverage, members.length);
   await writeGrey(file(STACK_FILES.rejected), sky.rejected, Math.max(3, members.length / 4));
   if (land) await writeGrey(file(STACK_FILES.mask), land.share, 1);
-  const linear = linearFacts(work, results, facts);
+  const linear = await linearFacts(work, results, facts);
   await writeLinearFacts(folder, linear);
   tell();
   const source = await stackSource(folder, linear);
@@ -243,7 +245,7 @@ function picturesBefore(work: RunWork, folder: string): { pictures?: readonly Pi
   return before?.body.pictures ? { pictures: before.body.pictures } : {};
 }
 
-function linearFacts(work: RunWork, results: Results, facts: StackFacts): LinearFacts {
+async function linearFacts(work: RunWork, results: Results, facts: StackFacts): Promise<LinearFacts> {
   const { alignment, example, members, image } = results;
   const color: StackColor = {
     ...(example.color === undefined ? {} : { color: example.color }),
@@ -265,12 +267,14 @@ function linearFacts(work: RunWork, results: Results, facts: StackFacts): Linear
           instant: new Date(grid.record.takenMs + 500 * grid.exposure),
           orientation: example.header.orientation,
         });
+  const { width, height } = image;
+  const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);
+  const stars = await readFile(table).then(unpackStarTable, () => undefined);
+  const sharp = stars && sharpPart(stars, width, height);
   return {
-    width: image.width,
-    height: image.height,
-    ...color,
-    facts,
+    ...{ width, height, ...color, facts },
     ...(pointing ? { pointing } : {}),
+    ...(sharp ? { sharp } : {}),
   };
 }
 

@@ -2,6 +2,8 @@ import { createHash } from 'node:crypto';
 import { join } from 'node:path';
 import { InputError, throwIfCancelled } from '../core/index.js';
 import {
+  COVERAGE_SHARE,
+  cropToCoverage,
   DEFAULT_LOOK,
   LOOK_PARAMETERS,
   LOOKS,
@@ -9,6 +11,7 @@ import {
   type LookParameter,
   lookValues,
   type Rect,
+  type StackMaps,
   storedRect,
   withParameter,
 } from '../finishing/index.js';
@@ -139,7 +142,7 @@ async function finishOne(work: FinishWork, stack: StackRecord): Promise<Finished
   const source = await stackSource(folder, linear);
   const finished = await finishStack(source, look, {
     pool,
-    crop: cropOf(settings.crop, linear),
+    crop: cropOf(settings.crop, linear, source.maps),
     signal: context.signal,
   });
   const site = sessionOf(library, stack).site;
@@ -189,12 +192,14 @@ function pictureName(settings: FinishConfig, look: Look): string {
   return `${slug(look.name)}-${createHash('sha256').update(values).digest('hex').slice(0, 6)}`;
 }
 
-/** The part of the stack that a choice of crop means; undefined = what enough frames cover. */
-function cropOf(choice: CropChoice, linear: LinearFacts): Rect | undefined {
+/** The part of the stack that a choice of crop means. */
+function cropOf(choice: CropChoice, linear: LinearFacts, maps: StackMaps): Rect {
   const { width, height, orientation = 1 } = linear;
-  if (choice === 'covered') return undefined;
   if (choice === 'whole') return { x: 0, y: 0, width, height };
-  if (choice === 'sharp') return linear.sharp ?? undefined;
+  if (choice === 'covered' || choice === 'sharp') {
+    const covered = cropToCoverage(maps, COVERAGE_SHARE);
+    return choice === 'sharp' && linear.sharp ? overlap(covered, linear.sharp) : covered;
+  }
   const rect = storedRect(choice, { width, height }, orientation);
   if (rect.x < 0 || rect.y < 0 || rect.x + rect.width > width || rect.y + rect.height > height) {
     const [w, h] = orientation >= 5 ? [height, width] : [width, height];
@@ -204,4 +209,15 @@ function cropOf(choice: CropChoice, linear: LinearFacts): Rect | undefined {
     );
   }
   return rect;
+}
+
+function overlap(a: Rect, b: Rect): Rect {
+  const x = Math.max(a.x, b.x);
+  const y = Math.max(a.y, b.y);
+  return {
+    x,
+    y,
+    width: Math.min(a.x + a.width, b.x + b.width) - x,
+    height: Math.min(a.y + a.height, b.y + b.height) - y,
+  };
 }
