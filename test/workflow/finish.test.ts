@@ -68,7 +68,7 @@ const { image, land, coverage } = stackPicture();
 
 /** A library with one stacked night; the stack's files are real, its frames are not needed. */
 async function stackedNight(): Promise<{ dir: string; folder: string; sequenceId: string }> {
-  const base = scratch();
+  const base = scratch.lasting();
   const [card, dir] = [join(base, 'card'), join(base, 'library')];
   makeCard(card, 8);
   await importCard(contextOf(dir), { card, ...place }, fakeTools);
@@ -115,14 +115,12 @@ describe('finish', () => {
     const one = await run({ name: 'one' }, 'latest', 1);
     const three = await run({ name: 'three' }, 'latest', 3);
     const bytes = (result: typeof one) => readFileSync(result.pictures[0]!.stack.files.pictureTiff!);
-    expect(bytes(one)).toEqual(bytes(three));
+    expect(bytes(one).equals(bytes(three))).toBe(true);
     const stack = { image, coverage, landShare: land, whiteLevel: WHITE, color: COLOR, orientation: 6 };
     const whole = finishPicture(stack, LOOKS['still-night']!, await loadKernelsFromDisk());
-    const { data } = await sharp(one.pictures[0]!.stack.files.pictureTiff)
-      .toColourspace('rgb16')
-      .raw({ depth: 'ushort' })
-      .toBuffer({ resolveWithObject: true });
-    expect(new Uint16Array(data.buffer, data.byteOffset, data.length / 2)).toEqual(whole.data);
+    // The strips lie in one piece behind the header.
+    const file = bytes(one);
+    expect(file.indexOf(Buffer.from(whole.data.buffer)) > 0).toBe(true);
   });
 
   it('finds the stack by id, folder, file, sequence and session', async () => {
