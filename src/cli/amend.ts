@@ -1,7 +1,8 @@
 import { type Command, Option } from 'commander';
 import { InputError, ROLES, type Role } from '../core/index.js';
 import { toSequence, toSession } from '../library/index.js';
-import { runCommand, type SharedOptions, withShared } from './_command.js';
+import type { WorkflowContext } from '../workflow/index.js';
+import { type Outcome, runCommand, type SharedOptions, withShared } from './_command.js';
 import { nightText } from './_night-text.js';
 import { number, position, zone } from './_values.js';
 
@@ -17,6 +18,7 @@ interface AmendOptions extends SharedOptions {
   readonly tag?: string[];
   readonly role?: Role | 'measured';
   readonly frames?: string[];
+  readonly stack?: boolean;
 }
 
 /** Names of frames and runs as this session's own: `/4` is its fourth run, a file name is looked for in it. */
@@ -35,7 +37,7 @@ export function registerAmend(program: Command): void {
     program
       .command('amend')
       .description('correct or add site, zone, clock, plan, roles, notes and tags of a night')
-      .argument('<session>', 'the session')
+      .argument('<session>', 'the session; a run such as SESSION/3 for its notes and tags')
       .option('--site <name>', 'named site')
       .option('--at <lat,lon>', 'position in signed decimals', position)
       .option('--zone <iana>', "zone that the camera's clock shows", zone)
@@ -45,6 +47,7 @@ export function registerAmend(program: Command): void {
       .option('--plan <id>', 'plan that this night answers')
       .option('--notes <text>', 'replaces the notes')
       .option('--tag <tag...>', 'replaces the tags')
+      .option('--stack', 'with a run: notes and tags of its newest stack')
       .addOption(
         new Option(
           '--role <role>',
@@ -54,6 +57,10 @@ export function registerAmend(program: Command): void {
       .option('--frames <frame...>', 'frames by file name, or whole runs such as /4, for --role'),
   ).action((id: string, options: AmendOptions) =>
     runCommand(options, async (context) => {
+      if (/\/\d+$/.test(id)) return amendRun(context, id, options);
+      if (options.stack === true) {
+        throw new InputError('USAGE', `Expected a run such as ${id}/3 with --stack but received ${id}.`);
+      }
       const { amend, chooseRole, show } = await import('../workflow/index.js');
       if ((options.role === undefined) !== (options.frames === undefined)) {
         throw new InputError(
@@ -95,4 +102,26 @@ export function registerAmend(program: Command): void {
       };
     }),
   );
+}
+
+/** Of a single run only what a person says of it can be amended; the rest is the night's. */
+async function amendRun(context: WorkflowContext, id: string, options: AmendOptions): Promise<Outcome> {
+  const { notes, tag: tags, stack } = options;
+  const other = (['site', 'at', 'zone', 'clockOffset', 'firstFrameAt', 'body', 'plan', 'role'] as const).find(
+    (name) => options[name] !== undefined,
+  );
+  if (other !== undefined || (notes === undefined && tags === undefined)) {
+    throw new InputError(
+      'USAGE',
+      `Expected --notes or --tag for the run ${id} but received ${other === undefined ? 'neither' : `--${other.replace(/[A-Z]/g, (c) => `-${c.toLowerCase()}`)}, which is the whole night's`}; as in amend ${id} --tag best-core.`,
+    );
+  }
+  const { describeRun } = await import('../workflow/index.js');
+  const said = describeRun(context, id, { notes, tags, stack });
+  const lines = [
+    said.kind === 'stack' ? `The newest stack of ${id}:` : `${id}:`,
+    ...(said.notes === '' ? [] : [`  Notes: ${said.notes}`]),
+    ...(said.tags.length === 0 ? [] : [`  Tags: ${said.tags.join(', ')}`]),
+  ];
+  return { json: said, text: lines.length === 1 ? `${lines[0]} no notes and no tags` : lines.join('\n') };
 }

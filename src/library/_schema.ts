@@ -200,6 +200,11 @@ CREATE TABLE word_owners (
 ) STRICT;
 CREATE VIRTUAL TABLE words USING fts5(text, tokenize = 'unicode61 remove_diacritics 2');
 `,
+  `
+-- Star size in the corners over that in the middle, of kept and doubtful lights.
+ALTER TABLE sequences ADD COLUMN corner_ratio REAL;
+CREATE INDEX sequences_by_lens_aperture ON sequences(lens, f_number);
+`,
 ];
 
 /** Marks the file as ours ('CAIR'). */

@@ -1,6 +1,7 @@
 export type { SequenceContent } from './_save-sequences.js';
 export type { SecondReport } from './_second-copy.js';
 export { deleteSessionRows, type SessionName } from './_session-rows.js';
+export { type AlikeRun, alikeRuns, type Difference } from './alike.js';
 export { copyVerified, hashFile, type ReadFacts, SourceError } from './card-copy.js';
 export {
   type CopyOptions,
@@ -24,6 +25,14 @@ export {
   saveFrames,
   setRole,
 } from './frames.js';
+export {
+  type BestNight,
+  type BodyStats,
+  bestNights,
+  bodyStats,
+  type LensStats,
+  lensStats,
+} from './gear-stats.js';
 export { loadGlimpse, packGlimpse, saveGlimpse, unpackGlimpse } from './glimpse-file.js';
 export { type HoldOptions, holdLibrary } from './holder.js';
 export { inTransaction, type Library, type OpenLibraryOptions, openLibrary } from './library.js';

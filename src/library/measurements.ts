@@ -146,7 +146,7 @@ export function setVerdict(
 export function recount(library: Library, sequenceId: string): void {
   run(
     library,
-    `UPDATE sequences SET (frame_count, kept, doubtful, dropped, total_exposure, fwhm, background) = (
+    `UPDATE sequences SET (frame_count, kept, doubtful, dropped, total_exposure, fwhm, background, corner_ratio) = (
        SELECT count(*),
          coalesce(sum(f.role = 'light' AND m.verdict = 'keep'), 0),
          coalesce(sum(f.role = 'light' AND m.verdict = 'doubt'), 0),
@@ -154,7 +154,10 @@ export function recount(library: Library, sequenceId: string): void {
          coalesce(sum(CASE WHEN f.sound = 0 OR m.verdict = 'drop' THEN 0
            ELSE coalesce(f.header ->> '$.exposureTime', 0) END), 0.0) + 0.0,
          avg(CASE WHEN m.verdict IN ('keep', 'doubt') THEN m.fwhm END),
-         avg(CASE WHEN m.verdict IN ('keep', 'doubt') THEN m.background END)
+         avg(CASE WHEN m.verdict IN ('keep', 'doubt') THEN m.background END),
+         avg(CASE WHEN m.verdict IN ('keep', 'doubt') THEN (
+           SELECT avg(z.value ->> '$.fwhm') FROM json_each(m.extra, '$.zones') z WHERE z.key IN (0, 4, 20, 24)
+         ) / nullif(m.extra ->> '$.zones[12].fwhm', 0) END)
        FROM frames f LEFT JOIN measurements m ON m.frame_id = f.id WHERE f.sequence_id = @id)
      WHERE id = @id`,
     { id: sequenceId },

@@ -41,6 +41,8 @@ export interface SearchQuery {
   readonly moon?: Range;
   /** Median star size of the kept frames, px. */
   readonly fwhm?: Range;
+  /** Darkness of the site's sky, mag/arcsec2, as typed or read off a map; larger is darker. */
+  readonly sky?: Range;
   readonly target?: string;
   readonly text?: string;
   readonly tags?: readonly string[];
@@ -251,7 +253,17 @@ export function parseSearch(input: SearchInput): SearchQuery {
   if (input.date !== undefined) query.date = parseDate(input.date);
   if (input.month !== undefined) query.month = parseMonth(input.month);
   const range = (
-    name: 'focal' | 'aperture' | 'iso' | 'shutter' | 'kept' | 'keepRate' | 'exposure' | 'moon' | 'fwhm',
+    name:
+      | 'focal'
+      | 'aperture'
+      | 'iso'
+      | 'shutter'
+      | 'kept'
+      | 'keepRate'
+      | 'exposure'
+      | 'moon'
+      | 'fwhm'
+      | 'sky',
     option: string,
     how: Parameters<typeof parseRange>[2],
   ) => {
@@ -270,6 +282,10 @@ export function parseSearch(input: SearchInput): SearchQuery {
   range('exposure', 'exposure', {
     read: seconds,
     example: 'a total time or a range such as 10m.. or 600..3600',
+    exact: true,
+  });
+  range('sky', 'sky', {
+    example: 'mag/arcsec2 or a range such as 21.. for skies darker than 21',
     exact: true,
   });
   range('fwhm', 'fwhm', { example: 'px or a range such as ..2.5' });

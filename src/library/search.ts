@@ -74,9 +74,14 @@ export function matchExpression(words: string): string | undefined {
 
 function sessionConditions(library: Library, query: SearchQuery): Condition[] {
   const conditions: Condition[] = [];
-  if (query.site !== undefined || query.near !== undefined) {
+  if (query.site !== undefined || query.near !== undefined || query.sky !== undefined) {
     const fitting = sites(library).filter((site) => {
       if (query.site !== undefined && !includesName(site.name, query.site.replace(/\s+/g, ' '))) return false;
+      if (query.sky !== undefined) {
+        const { min = Number.NEGATIVE_INFINITY, max = Number.POSITIVE_INFINITY } = query.sky;
+        if (site.skyBrightness === undefined) return false;
+        if (site.skyBrightness < min || site.skyBrightness > max) return false;
+      }
       if (query.near === undefined) return true;
       if (site.latitude === undefined || site.longitude === undefined) return false;
       const there = { latitude: site.latitude, longitude: site.longitude };

@@ -1,5 +1,17 @@
 import { InputError, type Role, type Verdict } from '../core/index.js';
-import { findFrame, findSequences, framesOf, openLibrary, setRole, setVerdict } from '../library/index.js';
+import {
+  findFrame,
+  findSequences,
+  framesOf,
+  notesOf,
+  openLibrary,
+  setNotes,
+  setRole,
+  setTags,
+  setVerdict,
+  stacksOf,
+  tagsOf,
+} from '../library/index.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
 import { type AmendResult, regroup } from './amend.js';
 import type { WorkflowContext } from './context.js';
@@ -38,6 +50,52 @@ export function decide(
       if (frame.sequenceId) sequenceIds.add(frame.sequenceId);
     }
     return { frameIds: frames.map(({ id }) => id), sequenceIds: [...sequenceIds].sort() };
+  } finally {
+    library.close();
+  }
+}
+
+/**
+ * Replaces notes and tags of a run (`SESSION/3`) or of its newest stack; what is absent stays.
+ *
+ * @throws {InputError} UNKNOWN_ID; NOTHING_TO_DO for the stack of a run that has none
+ */
+export function describeRun(
+  context: WorkflowContext,
+  wanted: string,
+  words: {
+    readonly notes?: string | undefined;
+    readonly tags?: readonly string[] | undefined;
+    /** Say it of the run's newest stack. */
+    readonly stack?: boolean | undefined;
+  },
+): {
+  readonly kind: 'sequence' | 'stack';
+  readonly id: string;
+  readonly notes: string;
+  readonly tags: readonly string[];
+} {
+  const library = openLibrary(context.libraryDir, { mode: 'write' });
+  try {
+    const { sequences } = findSequences(library, wanted);
+    const run = sequences[0]!;
+    const stack = words.stack === true ? stacksOf(library, run.id).at(-1) : undefined;
+    if (words.stack === true && !stack) {
+      throw new InputError(
+        'NOTHING_TO_DO',
+        `Expected a stack of ${run.id} but there is none yet; stack it first.`,
+      );
+    }
+    const owner = stack
+      ? ({ kind: 'stack', id: String(stack.id) } as const)
+      : ({ kind: 'sequence', id: run.id } as const);
+    if (words.notes !== undefined) setNotes(library, owner, words.notes);
+    if (words.tags !== undefined) setTags(library, owner, words.tags);
+    return {
+      ...owner,
+      notes: notesOf(library, owner.kind, owner.id),
+      tags: tagsOf(library, owner.kind, owner.id),
+    };
   } finally {
     library.close();
   }

@@ -9,7 +9,7 @@ export {
 } from './amend.js';
 export { type CheckOptions, type CheckResult, check } from './check.js';
 export * from './context.js';
-export { chooseRole, type Decided, drop, keep, undecide } from './decide.js';
+export { chooseRole, type Decided, describeRun, drop, keep, undecide } from './decide.js';
 export {
   EXPORT_DEFAULTS,
   type ExportConfig,
@@ -41,7 +41,7 @@ export { type MergedSession, type MergeResult, mergeLibraries } from './merge-li
 export { type NightOptions, type NightResult, night } from './night.js';
 export * from './plan.js';
 export { REPORT_DEFAULTS, type ReportConfig, type ReportResult, writeReport } from './report.js';
-export { search, searchFor, stats } from './search.js';
+export { type Stats, search, searchAlike, searchFor, stats } from './search.js';
 export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
 export { stack } from './stack.js';

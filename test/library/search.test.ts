@@ -75,6 +75,7 @@ function fits(session: PlainSession, sequence: PlainSequence, query: SearchQuery
     inside(query.exposure, sequence.exposure) &&
     inside(query.moon, sequence.moon) &&
     inside(query.fwhm, sequence.fwhm) &&
+    inside(query.sky, site?.skyBrightness) &&
     inside(query.keepRate, sequence.judged === 0 ? undefined : (100 * sequence.kept) / sequence.judged) &&
     (query.role === undefined || sequence.role === query.role) &&
     (query.hasPlan === undefined || query.hasPlan === (session.target !== undefined)) &&
@@ -109,6 +110,7 @@ const inputs = fc.record(
     exposure: rangeOf([0, 60, '5m', '10m', '0.5h']),
     moon: rangeOf([0, 10, '50%', 100]),
     fwhm: rangeOf([1.5, 2, 2.5, 4]),
+    sky: rangeOf([18, 21.6, 21.9, 22]),
     target: fc.constantFrom('core', 'ARCH', 'rho', 'bär', 'x'),
     text: fc.constantFrom(
       'cloud',
@@ -260,7 +262,28 @@ describe('search', () => {
       { tags: ['test'] },
       { text: 'cloud' },
       { target: 'core' },
+      { sky: '21.7..' },
+      { site: 'flat', iso: '3200' },
+      { month: '8', moon: '0' },
+      { month: '6..9', focal: '24', fwhm: '..2.5' },
+      { focal: '14..24', aperture: '..2.8', iso: '1600..6400' },
+      { date: '2016..2019', target: 'core' },
+      { tags: ['test'], hasStack: true },
+      { text: 'cloud', month: '7..8' },
+      { near: '-31,20', radius: '60', moon: '10' },
+      { camera: 'skua', iso: '6400' },
+      { lens: '24', aperture: '2.8' },
+      { role: 'light', kept: '30..' },
+      { keepRate: '80..', focal: '24' },
+      { shutter: '8..15', iso: '3200', camera: 'skua' },
+      { exposure: '30m..', hasStack: true },
+      { hasPlan: true, date: '2018' },
+      { sky: '21.5..', month: '5..8', moon: '0' },
+      { site: 'ridge', role: 'dark', iso: '3200' },
+      { text: 'wind', hasStack: true },
+      { fwhm: '..2', aperture: '1.4..2', sort: 'sharpness' },
     ];
+    expect(queries).toHaveLength(40);
     for (const input of queries) {
       const { sql, values } = searchStatement(library, parseSearch(input));
       const plan = library.database
