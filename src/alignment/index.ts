@@ -1,4 +1,5 @@
 export { alignSequence } from './align-sequence.js';
+export { type SkyStep, skyStep } from './carry.js';
 export { chooseStars } from './choose-stars.js';
 export { fitRotation } from './fit-rotation.js';
 export { applyRotation, projectDirection, rotationAbout, unprojectPixel } from './geometry.js';

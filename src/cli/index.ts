@@ -19,6 +19,7 @@ import { registerSearch, registerStats } from './search.js';
 import { registerShow } from './show.js';
 import { registerSite } from './site.js';
 import { registerStack } from './stack.js';
+import { registerTrails } from './trails.js';
 import { registerWatch } from './watch.js';
 
 /** In the order of a night: before it, the whole of it, its steps, and years later. */
@@ -32,6 +33,7 @@ const COMMANDS = [
   registerStack,
   registerFinish,
   registerLook,
+  registerTrails,
   registerExport,
   registerReport,
   registerShow,

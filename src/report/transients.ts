@@ -20,7 +20,7 @@ export const streakLength = (streak: ReportStreak): number =>
   Math.hypot(streak.x2 - streak.x1, streak.y2 - streak.y1);
 
 /** Whether a line is long and thin enough to be told as one; short ones may be close stars or the rim of a cloud. */
-export function isSureStreak(frame: ReportFrame, streak: ReportStreak): boolean {
+export function isSureStreak(frame: Pick<ReportFrame, 'width' | 'height'>, streak: ReportStreak): boolean {
   const length = streakLength(streak);
   const diagonal = Math.hypot(frame.width ?? 0, frame.height ?? 0);
   return length >= Math.max(SURE_LENGTH, SURE_SHARE * diagonal) && length >= SURE_RATIO * streak.width;

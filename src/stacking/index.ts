@@ -54,4 +54,5 @@ export {
 export * from './surface.js';
 export * from './tile-task.js';
 export * from './tiles.js';
+export { bridgeSteps, dimStars, type Taper, taperAt } from './trails.js';
 export * from './types.js';

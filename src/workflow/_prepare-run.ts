@@ -18,7 +18,7 @@ import { loadDefects, loadMask, runFolder } from './_run-folder.js';
 import { checkRoom } from './_scratch.js';
 import type { RunWork } from './_stack-config.js';
 import { type Member, referenceOf, spread, stackFrames, type Weighted } from './_stack-members.js';
-import type { CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
+import type { BlankLine, CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
 
 /** Most survey frames for the falloff; more tell nothing new. */
 const SURVEY_FRAMES = 8;
@@ -31,6 +31,8 @@ export interface PrepareOptions {
   readonly force: boolean;
   /** Leave darks and biases out. */
   readonly withoutDarks?: boolean;
+  /** Lines of light to be left out of a member. */
+  readonly blank?: (member: Member) => readonly BlankLine[];
   /** Bytes that the stage's results will take, for the check of the disk. */
   readonly resultBytes: number;
   /** The command that asks, for messages. */
@@ -105,7 +107,10 @@ export async function prepareRun(
       scratch[member.record.id] = path;
       const { sky } = await pool.run<PreparedFrame>(
         'prepare',
-        { path: framePath(library, member.record), set, mask: firstMask, pack: range, scratch: path },
+        {
+          ...{ path: framePath(library, member.record), set, mask: firstMask, pack: range, scratch: path },
+          ...(options.blank ? { blank: options.blank(member) } : {}),
+        },
         { signal: context.signal },
       );
       skies.set(member.record.id, sky);

@@ -1,4 +1,4 @@
-import { type Alignment, landMapper, warpGrid } from '../alignment/index.js';
+import { type Alignment, landMapper, type MapPoint, warpGrid } from '../alignment/index.js';
 import { type FrameRecord, framesOf } from '../library/index.js';
 import {
   type CoarseSky,
@@ -27,8 +27,16 @@ export interface Member {
   readonly zones: readonly number[] | undefined;
 }
 
-/** Kept and doubtful frames that the alignment fitted, the reference among them or not. */
-export function membersOf(work: Pick<RunWork, 'library' | 'sequence'>, alignment: Alignment): Member[] {
+/** Whether a frame goes into a stack. */
+export const isKept = ({ measurement }: FrameRecord): boolean =>
+  measurement?.verdict === 'keep' || measurement?.verdict === 'doubt';
+
+/** Frames that the alignment fitted and that are wanted: kept and doubtful ones unless `wanted` says otherwise. */
+export function membersOf(
+  work: Pick<RunWork, 'library' | 'sequence'>,
+  alignment: Alignment,
+  wanted: (record: FrameRecord) => boolean = isKept,
+): Member[] {
   const { library, sequence } = work;
   const indexOf = new Map(alignment.frames.map((frame, i) => [frame.id, i]));
   const ratio =
@@ -37,8 +45,7 @@ export function membersOf(work: Pick<RunWork, 'library' | 'sequence'>, alignment
       : 1;
   return framesOf(library, sequence.id).flatMap((record) => {
     const index = indexOf.get(record.id);
-    const verdict = record.measurement?.verdict;
-    if (index === undefined || (verdict !== 'keep' && verdict !== 'doubt')) return [];
+    if (index === undefined || !wanted(record)) return [];
     const fit = alignment.frames[index]!;
     if (fit.status !== 'fitted') return [];
     const extra = record.measurement?.extra as { zoneTransparency?: (number | null)[] } | undefined;
@@ -73,6 +80,8 @@ export function spread(members: readonly Member[], count: number): Member[] {
 
 export interface Weighted {
   readonly member: Member;
+  /** Where the reference's land pixels lie on the frame; the identity where the camera stood still. */
+  readonly land: MapPoint;
   readonly frame: StackFrame;
 }
 
@@ -92,12 +101,12 @@ export function stackFrames(
     const scale = (exposures * reference.transparency) / member.transparency;
     const level = fitLevel(referenceSky, sky, grid, scale);
     const moved = alignment.frames[member.index]!.headMotion;
-    const landGrid =
-      Math.hypot(moved.x, moved.y) > 0.05 || Math.abs(moved.rotation) > 0.002
-        ? warpGrid(alignment, member.index, { map: landMapper(alignment, member.index) })
-        : undefined;
+    const still = Math.hypot(moved.x, moved.y) <= 0.05 && Math.abs(moved.rotation) <= 0.002;
+    const land: MapPoint = still ? (x, y) => [x, y] : landMapper(alignment, member.index);
+    const landGrid = still ? undefined : warpGrid(alignment, member.index, { map: land });
     return {
       member,
+      land,
       frame: {
         id: member.record.id,
         grid,

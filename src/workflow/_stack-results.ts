@@ -47,7 +47,7 @@ export interface Results {
   readonly example: Surveyed;
   readonly calibration: Calibration;
   readonly falloff: Falloff | undefined;
-  readonly method: CombineMethod;
+  readonly method: CombineMethod | 'brightest pixel';
   readonly sky: StackLayer;
   readonly land: LandLayer | undefined;
   readonly single: ColorImage;
@@ -77,7 +77,10 @@ export function exifOf(header: Partial<FrameHeader>): ExifFields {
   );
 }
 
-function factsOf(results: Results): StackFacts {
+/** What the headers of a result's files say. */
+export function factsOf(
+  results: Pick<Results, 'members' | 'example' | 'method' | 'reference' | 'image' | 'falloff'>,
+): StackFacts {
   const { members, example, method, reference } = results;
   const { header } = example;
   const total = members.reduce((sum, member) => sum + member.exposure, 0);

@@ -46,6 +46,13 @@ export * from './show.js';
 export { addSite, listSites, type SiteOptions } from './sites.js';
 export { stack } from './stack.js';
 export {
+  TRAIL_DEFAULTS,
+  type TrailConfig,
+  type TrailGaps,
+  type TrailOutcome,
+  trails,
+} from './trails.js';
+export {
   type CardHandler,
   mountFolders,
   type WatchOptions,

@@ -31,6 +31,15 @@ export interface CalibrationSet {
   readonly falloff?: Falloff | undefined;
 }
 
+/** A line of light from end to end, px, to be left out. */
+export interface BlankLine {
+  readonly x1: number;
+  readonly y1: number;
+  readonly x2: number;
+  readonly y2: number;
+  readonly width: number;
+}
+
 /** A light calibrated and packed into a scratch file. */
 export interface PreparedFrame {
   readonly sky: CoarseSky;
@@ -137,11 +146,33 @@ async function prepare(task: {
   readonly mask?: Mask | undefined;
   readonly pack: PackRange;
   readonly scratch: string;
+  readonly blank?: readonly BlankLine[];
 }): Promise<PreparedFrame> {
   const clean = await calibrated(await loadPixels(task.path), task.set);
+  for (const line of task.blank ?? []) blankLine(clean, line);
   const packed = pack(clean.data, task.pack);
   await writeFile(task.scratch, new Uint8Array(packed.buffer, packed.byteOffset, packed.byteLength));
   return { sky: skyOf(clean, task.mask) };
+}
+
+/** Takes the pixels within a line's width, and its faint ends, out of a frame. */
+function blankLine({ width, height, data }: FramePixels, line: BlankLine): void {
+  const { x1, y1, x2, y2 } = line;
+  const length = Math.hypot(x2 - x1, y2 - y1);
+  const reach = Math.max(6, 1.5 * line.width);
+  const beyond = reach + 0.05 * length;
+  const [ux, uy] = [(x2 - x1) / length, (y2 - y1) / length];
+  const margin = reach + beyond;
+  const [left, right] = [Math.min(x1, x2) - margin, Math.max(x1, x2) + margin];
+  const [top, bottom] = [Math.min(y1, y2) - margin, Math.max(y1, y2) + margin];
+  for (let y = Math.max(0, Math.floor(top)); y <= Math.min(height - 1, bottom); y++) {
+    for (let x = Math.max(0, Math.floor(left)); x <= Math.min(width - 1, right); x++) {
+      const along = (x - x1) * ux + (y - y1) * uy;
+      const across = Math.abs((x - x1) * uy - (y - y1) * ux);
+      if (across > reach || along < -beyond || along > length + beyond) continue;
+      for (let at = y * width + x; at < data.length; at += width * height) data[at] = Number.NaN;
+    }
+  }
 }
 
 let kernels: Kernels | undefined;
