@@ -5,12 +5,16 @@ import { DEFAULT_LOOK, type Look } from '../finishing/index.js';
 import { insideLibrary, nightFolders, type SessionRecord } from '../library/index.js';
 import { isSureStreak } from '../report/index.js';
 import { chooseMethod, composeLand, falloffGain, makeStackPlan, type Taper } from '../stacking/index.js';
+import { finishStack } from './_finish-stack.js';
+import { STACK_FILES, stackSource, writeLinearFacts } from './_linear-facts.js';
+import { lookNamed } from './_looks.js';
 import { overRuns, type RunPlace } from './_over-runs.js';
+import { writePictureFiles } from './_picture-files.js';
 import { type PreparedRun, prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder, writeWhole } from './_run-folder.js';
 import { withScratch } from './_scratch.js';
 import { STACK_DEFAULTS } from './_stack-config.js';
-import { recipeKey, writeGrey, writeLinearFits, writeLinearTiff, writePicture } from './_stack-files.js';
+import { recipeKey, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import { type LandLayer, landOf } from './_stack-land.js';
 import { isKept, type Member, membersOf } from './_stack-members.js';
 import { factsOf } from './_stack-results.js';
@@ -18,7 +22,6 @@ import { stackLayer } from './_tiles.js';
 import { type Dash, dashesOf, inTime, isTrailFrame, type TrailPlan, trailFrames } from './_trail-frames.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
-import { lookNamed } from './stack.js';
 
 /** Settings of the trails stage. */
 export interface TrailConfig {
@@ -99,7 +102,7 @@ export async function trails(
   config: Partial<TrailConfig> = {},
 ): Promise<{ readonly session: SessionRecord; readonly trails: readonly TrailOutcome[] }> {
   const settings = { ...TRAIL_DEFAULTS, ...config };
-  const look = typeof settings.look === 'string' ? lookNamed(settings.look) : settings.look;
+  const look = typeof settings.look === 'string' ? await lookNamed(settings.look) : settings.look;
   const { session, results } = await overRuns(context, target, 'write', (place) =>
     trailRun(place, settings, look),
   );
@@ -227,24 +230,24 @@ async function writeTrails(
   const folder = join(stacks, `trails-${sequence.ordinal}-${recipeKey(recipe)}`);
   await mkdir(folder, { recursive: true });
   const file = (name: string) => join(folder, name);
-  await writeLinearTiff(file('linear.tif'), image, facts);
-  await writeLinearFits(file('linear.fits'), image, facts);
-  if (land) await writeGrey(file('land-mask.png'), land.share, 1);
-  const { tiff, jpeg } = await writePicture(
-    folder,
-    {
-      image,
-      ...(land ? { landShare: land.share } : {}),
-      ...(run.example.color === undefined ? {} : { color: run.example.color }),
-      whiteLevel: run.example.whiteLevel,
-      ...(run.example.header.orientation === undefined
-        ? {}
-        : { orientation: run.example.header.orientation }),
-    },
-    look,
-    facts,
-  );
-  await writeWhole(file('recipe.json'), `${JSON.stringify(recipe, null, 2)}\n`);
+  await writeLinearTiff(file(STACK_FILES.linearTiff), image, facts);
+  await writeLinearFits(file(STACK_FILES.fits), image, facts);
+  if (land) await writeGrey(file(STACK_FILES.mask), land.share, 1);
+  const { color, whiteLevel, header } = run.example;
+  const linear = {
+    ...{ width: image.width, height: image.height, facts, whiteLevel },
+    ...(color === undefined ? {} : { color }),
+    ...(header.orientation === undefined ? {} : { orientation: header.orientation }),
+  };
+  await writeLinearFacts(folder, linear);
+  const { context, pool } = place;
+  const finished = await finishStack(await stackSource(folder, linear), look, {
+    ...{ pool, signal: context.signal },
+  });
+  const pictures = await writePictureFiles(folder, finished, facts, {
+    ...{ base: 'picture', cropAsked: 'all' },
+  });
+  await writeWhole(file(STACK_FILES.recipe), `${JSON.stringify(recipe, null, 2)}\n`);
   return {
     sequenceId: sequence.id,
     folder,
@@ -254,12 +257,11 @@ async function writeTrails(
     ...(gaps ? { gaps } : {}),
     bridged: config.bridge,
     files: {
-      linearTiff: file('linear.tif'),
-      fits: file('linear.fits'),
-      pictureTiff: tiff,
-      pictureJpeg: jpeg,
-      ...(land ? { mask: file('land-mask.png') } : {}),
-      recipe: file('recipe.json'),
+      linearTiff: file(STACK_FILES.linearTiff),
+      fits: file(STACK_FILES.fits),
+      ...pictures,
+      ...(land ? { mask: file(STACK_FILES.mask) } : {}),
+      recipe: file(STACK_FILES.recipe),
     },
     notes: run.calibration.notes,
   };
