@@ -1,8 +1,8 @@
 import { type Command, Option } from 'commander';
 import { many } from '../core/index.js';
 import { toSession } from '../library/index.js';
-import type { ExportConfig, ExportOutcome } from '../workflow/index.js';
-import { runCommand, type SharedOptions, withShared } from './_command.js';
+import type { CatalogueFormat, ExportConfig, ExportOutcome, WorkflowContext } from '../workflow/index.js';
+import { type Outcome, runCommand, type SharedOptions, withShared } from './_command.js';
 import { EXIT } from './_exit.js';
 import { positive } from './_values.js';
 
@@ -14,6 +14,7 @@ interface ExportOptions extends SharedOptions {
   readonly besideOriginals?: boolean;
   readonly force?: boolean;
   readonly memory?: number;
+  readonly catalogue?: CatalogueFormat;
 }
 
 function configOf(options: ExportOptions): Partial<ExportConfig> {
@@ -51,13 +52,30 @@ function exportText(outcomes: readonly ExportOutcome[]): string {
     .join('\n');
 }
 
+/** `export --catalogue FORMAT`: tables for a spreadsheet or a script of one's own. */
+async function exportRows(
+  context: WorkflowContext,
+  wanted: string | undefined,
+  options: ExportOptions,
+): Promise<Outcome> {
+  const { exportCatalogue } = await import('../workflow/index.js');
+  const written = await exportCatalogue(context, { format: options.catalogue!, wanted, to: options.to });
+  return {
+    json: written,
+    text: [
+      ...written.tables.map(({ name, file, rows }) => `${many(rows, name.slice(0, -1))}  ${file}`),
+      `What each column means  ${written.columns}`,
+    ].join('\n'),
+  };
+}
+
 /** `export [SESSION or SEQUENCE]`. */
 export function registerExport(program: Command): void {
   withShared(
     program
       .command('export')
       .description('kept frames, calibrated and aligned, for an editor, with the verdicts as XMP side-cars')
-      .argument('[session]', 'session or sequence', 'latest')
+      .argument('[session]', 'session or sequence; the latest, or with --catalogue every night')
       .option('--to <dir>', 'folder for the files; by default "export" in the night\'s own folder')
       .addOption(
         new Option('--hold <what>', 'what stays in place from frame to frame (default: sky)').choices([
@@ -69,11 +87,18 @@ export function registerExport(program: Command): void {
       .option('--originals', 'copy the originals of all lights too, each with its side-car')
       .option('--beside-originals', 'write side-cars beside the originals in the library as well')
       .option('--force', 'use darks and flats that do not match')
+      .addOption(
+        new Option(
+          '--catalogue <format>',
+          'write the rows of the catalogue instead: nights, runs and frames',
+        ).choices(['csv', 'jsonl']),
+      )
       .option('--memory <mb>', 'memory for the work, MB', positive),
-  ).action((target: string, options: ExportOptions) =>
+  ).action((target: string | undefined, options: ExportOptions) =>
     runCommand(options, async (context) => {
+      if (options.catalogue !== undefined) return exportRows(context, target, options);
       const { exportFrames } = await import('../workflow/index.js');
-      const { session, exports } = await exportFrames(context, target, configOf(options));
+      const { session, exports } = await exportFrames(context, target ?? 'latest', configOf(options));
       const made = exports.filter(({ reason }) => reason === undefined);
       return {
         json: { session: toSession(session), exports },

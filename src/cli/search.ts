@@ -41,13 +41,20 @@ function withConditions(command: Command): Command {
     .option('--text <words>', 'words in your notes')
     .option('--tag <tag...>', 'your own tags')
     .option('--has-plan', 'nights with a plan')
-    .option('--has-stack', 'nights with a stack');
+    .option('--has-stack', 'nights with a stack')
+    .option('--without-plan', 'nights without one')
+    .option('--without-stack', 'runs not stacked yet');
 }
 
 /** Conditions of a command line as the search wants them; undefined when there are none. */
 function conditionsOf(options: SearchOptions): SearchInput | undefined {
-  const { library: _l, json: _j, quiet: _q, like: _k, tag, ...rest } = options;
-  const all = { ...rest, ...(tag === undefined ? {} : { tags: tag as string[] }) };
+  const { library: _l, json: _j, quiet: _q, like: _k, tag, withoutPlan, withoutStack, ...rest } = options;
+  const all = {
+    ...rest,
+    ...(tag === undefined ? {} : { tags: tag as string[] }),
+    ...(withoutPlan === true ? { hasPlan: false } : {}),
+    ...(withoutStack === true ? { hasStack: false } : {}),
+  };
   return Object.keys(all).length === 0 ? undefined : all;
 }
 

@@ -49,6 +49,8 @@ export const toSequence = (sequence: SequenceRecord) =>
     doubtful: sequence.doubtful,
     dropped: sequence.dropped,
     totalExposure: sequence.totalExposure,
+    moonlight: sequence.moonlight,
+    fwhm: sequence.fwhm,
     cadence: sequence.cadence,
     inCameraDark: sequence.inCameraDark,
     holes: sequence.holes.length === 0 ? undefined : sequence.holes,

@@ -10,6 +10,7 @@ export {
   setFailure,
 } from './card-import.js';
 export { type CardContent, type CardFile, scanCard } from './card-scan.js';
+export { type CatalogueTable, catalogueTables, csvLine, type Field, jsonLine } from './catalogue-rows.js';
 export { type CheckReport, checkLibrary, type Finding } from './check-library.js';
 export * from './contract.js';
 export { type FileFacts, type FileSystem, nodeFileSystem, type OpenFile } from './file-system.js';

@@ -100,6 +100,8 @@ export interface SequenceRecord {
   /** Lit share of the moon's disc, 0..1. */
   readonly moonIllumination?: number;
   readonly hasStack: boolean;
+  /** Mean star size of kept and doubtful lights, px. */
+  readonly fwhm?: number;
 }
 
 export interface FileRecord {

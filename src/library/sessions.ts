@@ -166,6 +166,7 @@ export function toSequenceRecord(cells: Row): SequenceRecord {
     moonAltitude: number(cells.moon_altitude),
     moonIllumination: number(cells.moon_illumination),
     hasStack: cells.has_stack === 1,
+    fwhm: number(cells.fwhm),
   }) as SequenceRecord;
 }
 

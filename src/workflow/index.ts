@@ -17,6 +17,12 @@ export {
   type ExportOutcome,
   exportFrames,
 } from './export.js';
+export {
+  CATALOGUE_FORMATS,
+  type CatalogueFormat,
+  type ExportedCatalogue,
+  exportCatalogue,
+} from './export-catalogue.js';
 export { writeFieldCard } from './field-card.js';
 export {
   type CropChoice,
