@@ -43,7 +43,7 @@ async function askForSite(libraryDir: string): Promise<void> {
     ).trim();
     const at = where === '' ? undefined : position(where);
     const { addSite } = await import('../workflow/index.js');
-    const site = addSite(
+    const site = await addSite(
       { libraryDir, progress: () => {}, clock: () => new Date() },
       { name, ...(at === undefined ? {} : { at }), isDefault: true },
     );

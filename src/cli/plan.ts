@@ -1,11 +1,13 @@
 import type { Command } from 'commander';
+import type { PlanFacts } from '../sky/index.js';
 import type { PlanView } from '../workflow/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
-import { shutter, table } from './_table.js';
+import { type MapOptions, mapOf, withMap } from './_map-options.js';
+import { duration, shutter, table } from './_table.js';
 import { count, date, position, positive, zone } from './_values.js';
 import { registerFieldCard } from './field-card.js';
 
-interface NewOptions extends SharedOptions {
+interface NewOptions extends SharedOptions, MapOptions {
   readonly site?: string;
   readonly at?: { latitude: number; longitude: number };
   readonly zone?: string;
@@ -18,13 +20,18 @@ interface NewOptions extends SharedOptions {
   readonly shutter?: number;
   readonly frames?: number;
   readonly target?: string;
+  readonly camera?: string;
+  readonly lens?: string;
+  readonly portrait?: boolean;
+  readonly trail?: number;
+  readonly sky?: number;
   readonly notes?: string;
 }
 
 /** `plan new`, `plan list`, `plan show`. */
 export function registerPlan(program: Command): void {
   const plan = program.command('plan').description('write and read plans for a night');
-  withShared(
+  const create = withMap(
     plan
       .command('new')
       .description('write a plan for a night and see what the sky will do')
@@ -32,22 +39,32 @@ export function registerPlan(program: Command): void {
       .option('--site <name>', 'a named site')
       .option('--at <lat,lon>', 'its position in signed decimals, as in --at -31.25,20.5', position)
       .option('--zone <iana>', 'time zone, else found from the position', zone)
+      .option('--camera <name>', "part of a body's name: pitch and size come from your earlier nights")
+      .option('--lens <name>', 'the lens, for your own memory')
       .option('--focal <mm>', 'focal length, mm', positive)
       .option('--crop <x>', 'crop factor of the sensor against 36 x 24 mm', positive)
       .option('--pitch <um>', 'pixel pitch, um', positive)
+      .option('--portrait', 'the camera stands on its side')
       .option('--aperture <n>', 'f-number', positive)
       .option('--iso <n>', 'ISO setting', count)
       .option('--shutter <s>', 'shutter, s', positive)
       .option('--frames <n>', 'frames wanted', count)
       .option('--target <what>', 'core, arch, a bright object by name, or RA,DEC in degrees', 'core')
+      .option('--trail <px>', 'trail you accept at the target, px (default: 2)', positive)
+      .option('--sky <mag>', 'darkness by your meter, mag/arcsec2', positive)
       .option('--notes <text>', 'anything to remember'),
-  ).action((options: NewOptions) =>
+  );
+  withShared(create).action((options: NewOptions) =>
     runCommand(options, async (context) => {
       const { newPlan } = await import('../workflow/index.js');
-      const { focal, pitch, aperture, library: _l, json: _j, quiet: _q, ...rest } = options;
+      const { focal, pitch, aperture, trail, sky, library: _l, json: _j, quiet: _q, ...more } = options;
+      const { lightMap: _m, mapUnit: _u, ...rest } = more;
       return outcome(
-        newPlan(context, {
+        await newPlan(context, {
           ...rest,
+          ...mapOf(options),
+          ...(trail === undefined ? {} : { trailTolerance: trail }),
+          ...(sky === undefined ? {} : { skyBrightness: sky }),
           ...(focal === undefined ? {} : { focalLengthMm: focal }),
           ...(pitch === undefined ? {} : { pixelPitchUm: pitch }),
           ...(aperture === undefined ? {} : { fNumber: aperture }),
@@ -146,6 +163,16 @@ function planText({ plan, facts }: PlanView): string {
       `${sky.brightness.toFixed(2)} mag/arcsec2${sky.class ? `, ${sky.class}` : ''}${sky.source ? ` (${sky.source})` : ''}`,
     );
   }
+  if (plan.camera !== undefined || plan.pixelPitchUm !== undefined) {
+    const parts = [
+      plan.camera,
+      plan.pixelPitchUm === undefined
+        ? 'pixel pitch not known'
+        : `pixel pitch ${plan.pixelPitchUm.toFixed(2)} um`,
+      plan.portrait === true ? 'on its side' : undefined,
+    ];
+    say('camera', parts.filter((part) => part !== undefined).join(', '));
+  }
   lines.push('');
   const rule = (
     name: string,
@@ -183,6 +210,8 @@ function planText({ plan, facts }: PlanView): string {
       ],
     ),
   );
+  lines.push(...runText(facts), ...exposureText(facts), ...suggestionText(facts));
+  if (facts.season) lines.push('', `The year  ${facts.season.text}`, ...seasonText(facts.season));
   if (facts.notes.length > 0) lines.push('', ...facts.notes.map((note) => `- ${note}`));
   lines.push(
     '',
@@ -190,3 +219,66 @@ function planText({ plan, facts }: PlanView): string {
   );
   return lines.join('\n');
 }
+
+/** What the run takes and gives, and how many frames a quieter picture wants. */
+function runText({ run }: PlanFacts): string[] {
+  if (!run) return [];
+  const lines: string[] = [''];
+  if (run.frames !== undefined && run.duration !== undefined) {
+    const parts = [
+      `${run.frames} frames take ${duration(run.duration)}`,
+      run.totalExposure === undefined ? '' : `${duration(run.totalExposure)} of exposure`,
+      run.noiseGain === undefined ? '' : `noise falls ${run.noiseGain.toFixed(1)} times`,
+      run.cardBytes === undefined ? '' : `up to ${(run.cardBytes / 1e9).toFixed(1)} GB on the card`,
+    ].filter((part) => part !== '');
+    lines.push(`The run   ${parts.join(', ')}.`);
+    if (run.skyTurn !== undefined)
+      lines.push(
+        `          The sky turns ${run.skyTurn.toFixed(1)} deg meanwhile${run.commonSky === undefined ? '' : `; ${Math.round(100 * run.commonSky)} % of the frame is sky that every frame sees`}.`,
+      );
+  }
+  lines.push(
+    `          The window holds ${run.framesInWindow} frames. ${run.forGain.map(({ gain, frames, duration: time }) => `Noise ${gain} times lower: ${frames} frames, ${duration(time)}`).join('; ')}.`,
+  );
+  return lines;
+}
+
+/** Whether the exposure is long enough for this sky and sensor, as the body's own frames told its noise. */
+function exposureText({ exposure }: PlanFacts): string[] {
+  if (!exposure) return [];
+  return [
+    '',
+    exposure.skyLimited
+      ? `Exposure  Limited by the sky: read noise adds only ${(100 * exposure.excessNoise).toFixed(0)} %; a higher ISO or a longer shutter would gain next to nothing.`
+      : `Exposure  Not limited by the sky yet: read noise adds ${(100 * exposure.excessNoise).toFixed(0)} %; from ${exposure.skyLimitedFrom.toFixed(0)} s on it would not matter.`,
+    ...(exposure.clippingMagnitude === undefined
+      ? []
+      : [
+          `          Stars brighter than magnitude ${exposure.clippingMagnitude.toFixed(1)} clip${exposure.clippedShare === undefined ? '' : `, ${(100 * exposure.clippedShare).toFixed(1)} % of those to magnitude 8`}.`,
+        ]),
+  ];
+}
+
+const SUGGESTED = { shutter: 's', iso: '', frames: '' } as const;
+
+function suggestionText({ suggestions }: PlanFacts): string[] {
+  if (suggestions.length === 0) return [];
+  return [
+    '',
+    'Left open in the plan:',
+    ...suggestions.map(
+      ({ field, value, reason }) => `  ${field.padEnd(8)}${`${value} ${SUGGESTED[field]}`.trim()}: ${reason}`,
+    ),
+  ];
+}
+
+/** The nights of the year ahead that give most. */
+const seasonText = ({ best }: NonNullable<PlanFacts['season']>): string[] =>
+  best.length === 0
+    ? []
+    : [
+        `          Best: ${best
+          .slice(0, 6)
+          .map(({ night, hours }) => `${night} (${hours.toFixed(1)} h)`)
+          .join(', ')}.`,
+      ];

@@ -1,9 +1,10 @@
 import type { Command } from 'commander';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
+import { type MapOptions, mapOf, withMap } from './_map-options.js';
 import { table } from './_table.js';
 import { number, position, positive, zone } from './_values.js';
 
-interface AddOptions extends SharedOptions {
+interface AddOptions extends SharedOptions, MapOptions {
   readonly at?: { latitude: number; longitude: number };
   readonly zone?: string;
   readonly elevation?: number;
@@ -15,7 +16,7 @@ interface AddOptions extends SharedOptions {
 /** `site add`, `site list`. */
 export function registerSite(program: Command): void {
   const site = program.command('site').description('named sites');
-  withShared(
+  const add = withMap(
     site
       .command('add')
       .description('add a site, or change one')
@@ -26,10 +27,12 @@ export function registerSite(program: Command): void {
       .option('--sky <mag>', 'darkest sky measured, mag/arcsec2', positive)
       .option('--notes <text>', 'anything to remember')
       .option('--default', 'the site of nights that name none'),
-  ).action((name: string, options: AddOptions) =>
+  );
+  withShared(add).action((name: string, options: AddOptions) =>
     runCommand(options, async (context) => {
       const { addSite } = await import('../workflow/index.js');
-      const saved = addSite(context, {
+      const saved = await addSite(context, {
+        ...mapOf(options),
         name,
         at: options.at,
         zone: options.zone,
@@ -42,7 +45,15 @@ export function registerSite(program: Command): void {
         saved.latitude === undefined ? 'without a position' : `at ${saved.latitude},${saved.longitude}`;
       return {
         json: { site: saved },
-        text: `${saved.name} ${place}, times in ${saved.zone ?? 'no zone yet'}.`,
+        text: [
+          `${saved.name} ${place}, times in ${saved.zone ?? 'no zone yet'}.`,
+          ...(saved.skyBrightness === undefined
+            ? []
+            : [
+                `Its sky: ${saved.skyBrightness.toFixed(2)} mag/arcsec2 by ${saved.skySource ?? 'your note'}.`,
+              ]),
+          ...(saved.note === undefined ? [] : [saved.note]),
+        ].join('\n'),
       };
     }),
   );
@@ -62,7 +73,7 @@ export function registerSite(program: Command): void {
                   s.latitude,
                   s.longitude,
                   s.zone,
-                  s.skyBrightness,
+                  s.skyBrightness === undefined ? '' : s.skyBrightness.toFixed(2),
                   s.isDefault ? 'default' : '',
                 ]),
               ),

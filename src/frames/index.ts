@@ -5,6 +5,7 @@ export { type ExifFields, exifBlock } from './exif-block.js';
 export { decodeFitsRow, FITS_HEAD_BYTES, type FitsRows, fitsRowAt, fitsRows } from './fits-rows.js';
 export { LINEAR_SRGB_ICC, SRGB_ICC } from './icc.js';
 export { type ClockReading, instantOf, type WallToUtc } from './instant.js';
+export { type RandomRead, readLightMap } from './light-map.js';
 export { type PairEntry, pairFiles } from './pair.js';
 export {
   FRAME_EXTENSIONS,

@@ -205,6 +205,10 @@ CREATE VIRTUAL TABLE words USING fts5(text, tokenize = 'unicode61 remove_diacrit
 ALTER TABLE sequences ADD COLUMN corner_ratio REAL;
 CREATE INDEX sequences_by_lens_aperture ON sequences(lens, f_number);
 `,
+  `
+-- Where a site's sky brightness is from, in words: a meter, a map.
+ALTER TABLE sites ADD COLUMN sky_source TEXT;
+`,
 ];
 
 /** Marks the file as ours ('CAIR'). */

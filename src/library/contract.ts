@@ -159,14 +159,18 @@ export function toPlanJson(library: Library, plan: PlanRecord) {
       site === undefined && latitude === undefined
         ? undefined
         : present({ name: site?.name ?? SITE_NOT_NAMED, latitude, longitude, zone: plan.zone ?? site?.zone }),
+    camera: plan.camera,
+    lens: plan.lens,
     focalLength: plan.focalLengthMm,
     crop: plan.crop,
     pixelPitchUm: plan.pixelPitchUm,
+    portrait: plan.portrait,
     fNumber: plan.fNumber,
     iso: plan.iso,
     exposureTime: plan.exposureTime,
     frames: plan.frames,
     target: plan.target,
+    trailTolerance: plan.trailTolerance,
     notes: plan.notes,
   });
 }

@@ -61,6 +61,7 @@ export {
   stored,
 } from './paths.js';
 export type * from './records.js';
+export { type RememberedCamera, rememberedCamera } from './remembered-camera.js';
 export {
   alignmentOf,
   hashesOf,

@@ -12,6 +12,8 @@ export interface SiteRecord {
   readonly elevation?: number;
   /** Darkest zenith brightness known, mag/arcsec^2. */
   readonly skyBrightness?: number;
+  /** Where that is from, in words: a meter, a map. */
+  readonly skySource?: string;
   readonly notes?: string;
   readonly isDefault: boolean;
 }
@@ -25,9 +27,16 @@ export interface PlanRecord {
   readonly latitude?: number;
   readonly longitude?: number;
   readonly zone?: string;
+  readonly camera?: string;
+  readonly lens?: string;
   readonly focalLengthMm?: number;
   readonly crop?: number;
   readonly pixelPitchUm?: number;
+  /** Size of the picture, px. */
+  readonly imageWidth?: number;
+  readonly imageHeight?: number;
+  /** True when the camera stands on its side. */
+  readonly portrait?: boolean;
   readonly fNumber?: number;
   readonly iso?: number;
   /** s */
@@ -35,6 +44,11 @@ export interface PlanRecord {
   readonly frames?: number;
   /** As written: `core`, `arch`, a name, or `RA,DEC`. */
   readonly target?: string;
+  /** Trail accepted at the target, px. */
+  readonly trailTolerance?: number;
+  /** mag/arcsec2, and where it is from; outranks the site's. */
+  readonly skyBrightness?: number;
+  readonly skySource?: string;
   readonly notes?: string;
 }
 

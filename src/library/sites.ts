@@ -17,6 +17,7 @@ function toSite(cells: Row): SiteRecord {
     zone: text(cells.zone),
     elevation: number(cells.elevation),
     skyBrightness: number(cells.sky_brightness),
+    skySource: text(cells.sky_source),
     notes: text(cells.notes),
     isDefault: cells.is_default === 1,
   });
@@ -72,11 +73,12 @@ export function saveSite(library: Library, site: SiteContent): SiteRecord {
     if (site.isDefault) run(library, 'UPDATE sites SET is_default = 0 WHERE is_default = 1');
     run(
       library,
-      `INSERT INTO sites (name, key, latitude, longitude, zone, elevation, sky_brightness, notes, is_default)
-       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+      `INSERT INTO sites (name, key, latitude, longitude, zone, elevation, sky_brightness, sky_source, notes, is_default)
+       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
        ON CONFLICT (key) DO UPDATE SET
          latitude = coalesce(excluded.latitude, latitude), longitude = coalesce(excluded.longitude, longitude),
          zone = coalesce(excluded.zone, zone), elevation = coalesce(excluded.elevation, elevation),
+         sky_source = CASE WHEN excluded.sky_brightness IS NULL THEN sky_source ELSE excluded.sky_source END,
          sky_brightness = coalesce(excluded.sky_brightness, sky_brightness), notes = coalesce(excluded.notes, notes),
          is_default = max(is_default, excluded.is_default)`,
       name,
@@ -86,6 +88,7 @@ export function saveSite(library: Library, site: SiteContent): SiteRecord {
       site.zone ?? null,
       real(site.elevation),
       real(site.skyBrightness),
+      site.skySource ?? null,
       site.notes ?? null,
       site.isDefault ? 1 : 0,
     );

@@ -150,8 +150,9 @@ function framingOf(
   return {
     aim: { altitude: aim.altitude, azimuth: aim.azimuth },
     focalLengthMm: plan.focalLengthMm,
-    widthMm: camera.sensorWidthMm,
-    heightMm: camera.sensorHeightMm,
+    ...(plan.portrait === true
+      ? { widthMm: camera.sensorHeightMm, heightMm: camera.sensorWidthMm }
+      : { widthMm: camera.sensorWidthMm, heightMm: camera.sensorHeightMm }),
   };
 }
 

@@ -35,6 +35,8 @@ export interface Plan {
   /** Size of the picture, px. */
   readonly imageWidth?: number;
   readonly imageHeight?: number;
+  /** True when the camera stands on its side. */
+  readonly portrait?: boolean;
   /** Trail the photographer accepts at the target, px; `PLAN_DEFAULTS.trailTolerance` unless given. */
   readonly trailTolerance?: number;
   /** Geometric altitude from which the target is worth a frame, deg; `PLAN_DEFAULTS.minimumAltitude` unless given. */

@@ -45,7 +45,7 @@ const SAME_SITE_KM = 5;
 /** A repeated `--at` may differ by this much, as from rounding, before it is taken for a contradiction, km. */
 const SAME_POSITION_KM = 2;
 
-const positionOf = (site: SiteRecord): LatLon | undefined =>
+export const positionOf = (site: SiteRecord): LatLon | undefined =>
   site.latitude === undefined || site.longitude === undefined
     ? undefined
     : { latitude: site.latitude, longitude: site.longitude };

@@ -5,13 +5,24 @@ import {
   openLibrary,
   type PlanRecord,
   plans,
+  rememberedCamera,
+  rememberedNoise,
   savePlan,
   saveSite,
   siteById,
   siteNamed,
   toPlanJson,
 } from '../library/index.js';
-import { type Plan, type PlanFacts, planFacts, zoneAt } from '../sky/index.js';
+import {
+  type Plan,
+  type PlanFacts,
+  type Position,
+  planFacts,
+  type SensorFacts,
+  zoneAt,
+} from '../sky/index.js';
+import { groundLightNote, type LightMapChoice, readPlaceOffMap } from './_light-map.js';
+import { present } from './_present.js';
 import type { WorkflowContext } from './context.js';
 
 /** What `plan new` takes; DEVELOPERS.md, "Command line". */
@@ -29,6 +40,15 @@ export interface PlanRequest {
   readonly shutter?: number;
   readonly frames?: number;
   readonly target?: string;
+  /** Part of a body's name; its pitch and size are those of earlier nights. */
+  readonly camera?: string;
+  readonly lens?: string;
+  readonly portrait?: boolean;
+  /** Trail accepted at the target, px. */
+  readonly trailTolerance?: number;
+  /** What a meter says, mag/arcsec2. */
+  readonly skyBrightness?: number;
+  readonly lightMap?: LightMapChoice;
   readonly notes?: string;
 }
 
@@ -53,7 +73,19 @@ export function planOf(library: Library, record: PlanRecord): Plan | undefined {
     shutter: record.exposureTime,
     frames: record.frames,
     notes: record.notes,
-    skyBrightness: site?.skyBrightness,
+    camera: record.camera,
+    lens: record.lens,
+    imageWidth: record.imageWidth,
+    imageHeight: record.imageHeight,
+    portrait: record.portrait,
+    trailTolerance: record.trailTolerance,
+    skyBrightness: record.skyBrightness ?? site?.skyBrightness,
+    skySource:
+      record.skyBrightness === undefined
+        ? site?.skyBrightness === undefined
+          ? undefined
+          : (site.skySource ?? `what you noted for ${site.name}`)
+        : record.skySource,
   };
   return {
     site: {
@@ -76,37 +108,97 @@ function view(library: Library, record: PlanRecord): PlanView {
       `Expected plan ${record.id} to have a place but it has none; give its site a position with "site add".`,
     );
   }
-  return { plan: toPlanJson(library, record), facts: planFacts(plan) };
+  return {
+    plan: toPlanJson(library, record),
+    facts: planFacts(plan, { season: true, ...sensorOf(library, record) }),
+  };
+}
+
+/** The planned body's noise at the planned ISO, where its own frames have told it. */
+function sensorOf(library: Library, record: PlanRecord): { sensor?: SensorFacts } {
+  if (record.camera === undefined || record.iso === undefined) return {};
+  const camera = rememberedCamera(library, record.camera);
+  const noise = [camera?.serial, camera?.camera]
+    .filter((body) => body !== undefined)
+    .map((body) => rememberedNoise<{ readNoise?: number; fullWell?: number }>(library, body, record.iso!))
+    .find((known) => known?.readNoise !== undefined);
+  if (noise?.readNoise === undefined) return {};
+  return {
+    sensor: {
+      readNoise: noise.readNoise,
+      ...(noise.fullWell === undefined ? {} : { fullWell: noise.fullWell }),
+    },
+  };
+}
+
+/** The body that a plan means: the one named, else the one last used where the plan says nothing of a sensor. */
+function cameraOf(library: Library, request: PlanRequest): Partial<PlanRecord> {
+  const said = request.crop !== undefined || request.pixelPitchUm !== undefined;
+  if (said && request.camera === undefined) return {};
+  const known = rememberedCamera(library, request.camera);
+  if (!known) return request.camera === undefined ? {} : { camera: request.camera };
+  if (said) return { camera: known.camera };
+  return present({
+    camera: known.camera,
+    pixelPitchUm: known.pixelPitchUm,
+    imageWidth: known.imageWidth,
+    imageHeight: known.imageHeight,
+  });
 }
 
 /**
  * Writes a plan. A place given with `at` makes the site when its name is new; repeating it is no error.
  * @throws {InputError} when the site is unknown and no position was given, or any value is impossible
+ * @throws {FormatError | StorageError} a light map that cannot be read
  */
-export function newPlan(context: WorkflowContext, request: PlanRequest): PlanView {
+export async function newPlan(context: WorkflowContext, request: PlanRequest): Promise<PlanView> {
   const library = openLibrary(context.libraryDir, { mode: 'write' });
   try {
     const site = placeOf(library, request);
-    const candidate: Omit<PlanRecord, 'id'> = {
+    const candidate: Omit<PlanRecord, 'id'> = present({
       night: request.night,
       ...site,
-      ...(request.focalLengthMm === undefined ? {} : { focalLengthMm: request.focalLengthMm }),
-      ...(request.crop === undefined ? {} : { crop: request.crop }),
-      ...(request.pixelPitchUm === undefined ? {} : { pixelPitchUm: request.pixelPitchUm }),
-      ...(request.fNumber === undefined ? {} : { fNumber: request.fNumber }),
-      ...(request.iso === undefined ? {} : { iso: request.iso }),
-      ...(request.shutter === undefined ? {} : { exposureTime: request.shutter }),
-      ...(request.frames === undefined ? {} : { frames: request.frames }),
+      ...cameraOf(library, request),
+      ...present({
+        lens: request.lens,
+        focalLengthMm: request.focalLengthMm,
+        crop: request.crop,
+        pixelPitchUm: request.pixelPitchUm,
+        portrait: request.portrait,
+        fNumber: request.fNumber,
+        iso: request.iso,
+        exposureTime: request.shutter,
+        frames: request.frames,
+        trailTolerance: request.trailTolerance,
+        notes: request.notes,
+      }),
       target: request.target ?? 'core',
-      ...(request.notes === undefined ? {} : { notes: request.notes }),
-    };
+    });
     // Work it out before it is stored, so that an impossible plan leaves nothing behind.
     const plan = planOf(library, { id: 'new', ...candidate });
     if (plan) planFacts(plan);
-    return view(library, savePlan(library, candidate));
+    const sky = plan && (await skyOf(request, plan.site));
+    const saved = view(library, savePlan(library, { ...candidate, ...sky?.record }));
+    return sky?.note === undefined
+      ? saved
+      : { ...saved, facts: { ...saved.facts, notes: [...saved.facts.notes, sky.note] } };
   } finally {
     library.close();
   }
+}
+
+/** How dark the sky is by a meter or a map. */
+async function skyOf(
+  request: PlanRequest,
+  place: Position,
+): Promise<{ readonly record?: Partial<PlanRecord>; readonly note?: string } | undefined> {
+  if (request.skyBrightness !== undefined)
+    return { record: { skyBrightness: request.skyBrightness, skySource: 'your meter' } };
+  if (request.lightMap === undefined) return undefined;
+  const read = await readPlaceOffMap(request.lightMap, place);
+  return read.brightness === undefined
+    ? { note: groundLightNote(read) }
+    : { record: { skyBrightness: read.brightness, skySource: read.source } };
 }
 
 function placeOf(library: Library, request: PlanRequest): Partial<PlanRecord> {

@@ -1,7 +1,8 @@
 import { InputError } from '../core/index.js';
 import { openLibrary, type SiteRecord, saveSite, siteNamed, sites } from '../library/index.js';
 import { checkZone, zoneAt } from '../sky/index.js';
-import { type LatLon, namelessSiteAt, renameFoundSite } from './_site-choice.js';
+import { groundLightNote, type LightMapChoice, readPlaceOffMap } from './_light-map.js';
+import { type LatLon, namelessSiteAt, positionOf, renameFoundSite } from './_site-choice.js';
 import type { WorkflowContext } from './context.js';
 
 /** What `addSite` is told; what is absent stays as it was. */
@@ -14,6 +15,8 @@ export interface SiteOptions {
   readonly elevation?: number | undefined;
   /** Darkest zenith brightness, mag/arcsec^2. */
   readonly skyBrightness?: number | undefined;
+  /** A map to read that off, where it is not given. */
+  readonly lightMap?: LightMapChoice | undefined;
   readonly notes?: string | undefined;
   /** Makes it the site of nights without any hint. */
   readonly isDefault?: boolean | undefined;
@@ -22,9 +25,14 @@ export interface SiteOptions {
 /**
  * Adds a named site, or corrects the one of that name. The first site becomes the default one.
  *
- * @throws {InputError} a position, zone, elevation or brightness out of range
+ * @returns the site, and what a map of ground light says beside it
+ * @throws {InputError} a position, zone, elevation or brightness out of range; a place that the map does not hold
+ * @throws {FormatError | StorageError} a light map that cannot be read
  */
-export function addSite(context: WorkflowContext, options: SiteOptions): SiteRecord {
+export async function addSite(
+  context: WorkflowContext,
+  options: SiteOptions,
+): Promise<SiteRecord & { readonly note?: string }> {
   const { at } = options;
   if (at && !(Math.abs(at.latitude) <= 90 && Math.abs(at.longitude) <= 180)) {
     throw new InputError(
@@ -60,15 +68,30 @@ export function addSite(context: WorkflowContext, options: SiteOptions): SiteRec
         `Expected where ${options.name} is but received neither --at nor --zone; as in site add "${options.name}" --at -31.25,20.5.`,
       );
     }
-    return saveSite(library, {
+    const place = at ?? (known && positionOf(known));
+    if (options.lightMap && !place) {
+      throw new InputError(
+        'USAGE',
+        `Expected where ${options.name} is to read it off a map but no position is known; add --at LAT,LON.`,
+      );
+    }
+    const read =
+      options.lightMap && options.skyBrightness === undefined
+        ? await readPlaceOffMap(options.lightMap, place!)
+        : undefined;
+    const brightness = options.skyBrightness ?? read?.brightness;
+    const saved = saveSite(library, {
       name: options.name,
       ...at,
       ...(zone === undefined ? {} : { zone }),
       ...(options.elevation === undefined ? {} : { elevation: options.elevation }),
-      ...(options.skyBrightness === undefined ? {} : { skyBrightness: options.skyBrightness }),
+      ...(brightness === undefined
+        ? {}
+        : { skyBrightness: brightness, skySource: read?.source ?? 'your meter' }),
       ...(options.notes === undefined ? {} : { notes: options.notes }),
       isDefault: options.isDefault ?? sites(library).length === 0,
     });
+    return read && read.brightness === undefined ? { ...saved, note: groundLightNote(read) } : saved;
   } finally {
     library.close();
   }

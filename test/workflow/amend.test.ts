@@ -338,14 +338,14 @@ describe('check', () => {
 });
 
 describe('sites', () => {
-  it('look their zone up from the position; the first is the default', () => {
+  it('look their zone up from the position; the first is the default', async () => {
     const context = contextOf(join(scratch(), 'library'));
-    expect(addSite(context, { name: 'Far Hill', at: { latitude: -31, longitude: 20 } })).toMatchObject({
+    expect(await addSite(context, { name: 'Far Hill', at: { latitude: -31, longitude: 20 } })).toMatchObject({
       zone: 'Africa/Johannesburg',
       isDefault: true,
     });
-    addSite(context, { name: 'Home', zone: 'America/Lima' });
-    addSite(context, { name: 'far hill', skyBrightness: 21.9, notes: 'gate code at the farm' });
+    await addSite(context, { name: 'Home', zone: 'America/Lima' });
+    await addSite(context, { name: 'far hill', skyBrightness: 21.9, notes: 'gate code at the farm' });
     expect(listSites(context)).toMatchObject([
       { name: 'Far Hill', latitude: -31, skyBrightness: 21.9, isDefault: true },
       { name: 'Home', isDefault: false },
@@ -356,7 +356,7 @@ describe('sites', () => {
       { zone: 'UTC', elevation: 20_000 },
       {},
     ]) {
-      expect(() => addSite(context, { name: 'Bad', ...bad })).toThrow(
+      await expect(addSite(context, { name: 'Bad', ...bad })).rejects.toEqual(
         expect.objectContaining({ name: 'InputError' }),
       );
     }

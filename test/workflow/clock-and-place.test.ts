@@ -110,7 +110,7 @@ describe('a place that only the frames knew', () => {
     const { context, result } = await imported(['2026-08-13T22:00:00'], { gps: HERE });
     expect(result.session!.site).toMatchObject({ name: '31.25 S 20.50 E' });
     const near = { latitude: -31.254, longitude: 20.5 }; // 0.44 km away
-    expect(addSite(context, { name: 'Sandpiper Flat', at: near })).toMatchObject({
+    expect(await addSite(context, { name: 'Sandpiper Flat', at: near })).toMatchObject({
       id: result.session!.site!.id,
       name: 'Sandpiper Flat',
     });
@@ -135,9 +135,9 @@ describe('a place that only the frames knew', () => {
 
   it('keeps its own name where a person gave it one, and beyond a kilometre', async () => {
     const { context } = await imported(['2026-08-13T22:00:00'], { gps: HERE });
-    addSite(context, { name: 'Two Away', at: { latitude: -31.27, longitude: 20.5 } }); // 2.2 km away
-    addSite(context, { name: 'Sandpiper Flat', at: HERE });
-    addSite(context, { name: 'Third', at: HERE });
+    await addSite(context, { name: 'Two Away', at: { latitude: -31.27, longitude: 20.5 } }); // 2.2 km away
+    await addSite(context, { name: 'Sandpiper Flat', at: HERE });
+    await addSite(context, { name: 'Third', at: HERE });
     expect(listSites(context).map(({ name }) => name)).toEqual(['Sandpiper Flat', 'Third', 'Two Away']);
   });
 });

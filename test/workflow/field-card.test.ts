@@ -20,7 +20,7 @@ const wish = {
 describe('writeFieldCard', () => {
   it('writes the card among the plans of the library, with the sky of mid-window', async () => {
     const dir = scratch();
-    const { plan } = newPlan(contextOf(dir), wish);
+    const { plan } = await newPlan(contextOf(dir), wish);
     const { path, card } = await writeFieldCard(contextOf(dir), plan.id);
     expect(path).toBe(join(dir, 'plans', `${plan.id}.html`));
     expect(readFileSync(path, 'utf8')).toContain('Sandpiper Flat');
@@ -32,7 +32,7 @@ describe('writeFieldCard', () => {
 
   it('writes it elsewhere on request, and refuses an unknown plan', async () => {
     const dir = scratch();
-    const { plan } = newPlan(contextOf(dir), wish);
+    const { plan } = await newPlan(contextOf(dir), wish);
     const out = join(dir, 'deep', 'card.html');
     expect((await writeFieldCard(contextOf(dir), plan.id, { out })).path).toBe(out);
     expect(existsSync(out)).toBe(true);

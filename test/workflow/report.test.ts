@@ -34,7 +34,7 @@ async function measuredNight(): Promise<string> {
     put(join(card, 'DCIM', '100NIGHT', `NGT_10${i}0.DNG`), frameBytes(dark, 90 + i));
   }
   const context = contextOf(dir);
-  const { plan } = newPlan(context, {
+  const { plan } = await newPlan(context, {
     ...place,
     night: '2026-08-13',
     focalLengthMm: 24,
