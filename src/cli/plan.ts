@@ -237,8 +237,11 @@ function runText({ run }: PlanFacts): string[] {
         `          The sky turns ${run.skyTurn.toFixed(1)} deg meanwhile${run.commonSky === undefined ? '' : `; ${Math.round(100 * run.commonSky)} % of the frame is sky that every frame sees`}.`,
       );
   }
+  const gains = run.forGain.map(
+    ({ gain, frames, duration: time }) => `${gain} times: ${frames} (${duration(time)})`,
+  );
   lines.push(
-    `          The window holds ${run.framesInWindow} frames. ${run.forGain.map(({ gain, frames, duration: time }) => `Noise ${gain} times lower: ${frames} frames, ${duration(time)}`).join('; ')}.`,
+    `          The window holds ${run.framesInWindow} frames. Frames for noise lower by ${gains.join(', ')}.`,
   );
   return lines;
 }
