@@ -1,11 +1,12 @@
 import type { Command } from 'commander';
-import type { PlanFacts } from '../sky/index.js';
 import type { PlanView } from '../workflow/index.js';
 import { runCommand, type SharedOptions, withShared } from './_command.js';
 import { type MapOptions, mapOf, withMap } from './_map-options.js';
 import { duration, shutter, table } from './_table.js';
 import { count, date, position, positive, zone } from './_values.js';
 import { registerFieldCard } from './field-card.js';
+
+type PlanFacts = PlanView['facts'];
 
 interface NewOptions extends SharedOptions, MapOptions {
   readonly site?: string;
