@@ -1,5 +1,6 @@
 import sharp from 'sharp';
 import type { FramePixels } from '../core/index.js';
+import { planesThrough, roomDuring } from './_light-planes.js';
 import { checkSize, formatError, MAX_PIXELS, type Source } from './_source.js';
 import { lightTables, type Tone } from './_tone.js';
 
@@ -13,6 +14,8 @@ export interface CodedPicture {
   readonly height: number;
   readonly channels: number;
   readonly data: Uint8Array | Uint16Array;
+  /** Zeros for the result, f32[planes*height*width], asked of the system while the codec worked. */
+  readonly room?: Float32Array;
 }
 
 /**
@@ -44,7 +47,9 @@ export async function decodeCoded(
       .removeAlpha()
       .toColourspace(deep ? (gray ? 'grey16' : 'rgb16') : gray ? 'b-w' : 'srgb')
       .raw({ depth: deep ? 'ushort' : 'uchar' });
-    const { data, info } = await work.toBuffer({ resolveWithObject: true });
+    const decoding = work.toBuffer({ resolveWithObject: true });
+    const room = await roomDuring((gray ? 1 : 3) * meta.width * meta.height, decoding);
+    const { data, info } = await decoding;
     const count = info.width * info.height * info.channels;
     // The codec hands over bytes: the length says whether they are what was asked for (L44).
     if (data.byteLength !== count * (deep ? 2 : 1)) {
@@ -59,6 +64,7 @@ export async function decodeCoded(
       height: info.height,
       channels: info.channels,
       data: deep ? asUint16(data) : new Uint8Array(data.buffer, data.byteOffset, data.byteLength),
+      ...(room ? { room } : {}),
     };
   } catch (error) {
     throw translate(source, error);
@@ -103,23 +109,14 @@ export function linearPixels(
   const { width, height, channels, data } = picture;
   const planes = channels >= 3 ? 3 : 1;
   const size = width * height;
-  const out = new Float32Array(planes * size);
+  const { room } = picture;
+  const out = room?.length === planes * size ? room : new Float32Array(planes * size);
   const tables = lightTables(tone, codes);
-  const [red, green, blue] = [0, 1, 2].map((plane) => tables[plane] ?? tables[0]!) as [
-    Float32Array,
-    Float32Array,
-    Float32Array,
-  ];
+  const [red, green = red, blue = red] = tables as [Float32Array, Float32Array?, Float32Array?];
   if (planes === 1) {
     for (let i = 0, from = 0; i < size; i++, from += channels) out[i] = red[data[from]!]!;
   } else {
-    // One walk over the codes: they are read from memory once instead of three times.
-    const [second, third] = [size, 2 * size];
-    for (let i = 0, from = 0; i < size; i++, from += channels) {
-      out[i] = red[data[from]!]!;
-      out[second + i] = green[data[from + 1]!]!;
-      out[third + i] = blue[data[from + 2]!]!;
-    }
+    planesThrough(data, [red, green, blue], { channels, out });
   }
   return {
     kind: planes === 3 ? 'color' : 'mono',
@@ -128,7 +125,7 @@ export function linearPixels(
     data: out,
     blackLevel: [0],
     whiteLevel: [65535, 65535, 65535],
-    quantization: tables[0]![1]!,
+    quantization: red[1]!,
     ...(planes === 3
       ? {
           color: {
