@@ -1,5 +1,6 @@
-import { cfaColor, type FramePixels, median, quantile } from '../core/index.js';
+import type { FramePixels } from '../core/index.js';
 import type { BinnedFrame } from './_binned.js';
+import { aboveSurroundings, excessWindow, levelAt, type PixelWindow } from './_pixel-window.js';
 
 /** A star-like peak of the quick look. */
 export interface Peak {
@@ -128,32 +129,6 @@ interface Spot {
   readonly y: number;
 }
 
-/** Level of a pixel, fraction of white; the planes of a colour frame are averaged. Places outside are read at the edge. */
-function levelAt(pixels: FramePixels, px: number, py: number): number {
-  const { width, height, data, whiteLevel } = pixels;
-  const x = px < 0 ? 0 : px >= width ? width - 1 : px;
-  const y = py < 0 ? 0 : py >= height ? height - 1 : py;
-  const at = y * width + x;
-  if (pixels.kind !== 'color') return data[at]! / whiteLevel[pixels.cfa ? cfaColor(pixels.cfa, x, y) : 1];
-  const plane = width * height;
-  return (
-    (data[at]! / whiteLevel[0] + data[plane + at]! / whiteLevel[1] + data[2 * plane + at]! / whiteLevel[2]) /
-    3
-  );
-}
-
-/** Level of a pixel above the lowest of its own colour twelve pixels to each side (whole repeats of any pattern). */
-function aboveSurroundings(pixels: FramePixels, x: number, y: number): number {
-  const step = 12;
-  const lowest = Math.min(
-    levelAt(pixels, x - step, y),
-    levelAt(pixels, x + step, y),
-    levelAt(pixels, x, y - step),
-    levelAt(pixels, x, y + step),
-  );
-  return levelAt(pixels, x, y) - lowest;
-}
-
 /** The brightest pixel of the candidate's block and the pixels next to it. */
 function brightestIn(pixels: FramePixels, { block }: BinnedFrame, candidate: Candidate): Spot {
   let best = { x: candidate.x * block, y: candidate.y * block };
@@ -204,60 +179,8 @@ function lookCloser(pixels: FramePixels, spot: Spot, reach: number): Peak | unde
   return centroid(window, { bx: reach, by: reach, left: spot.x - reach, top: spot.y - reach });
 }
 
-interface Window {
-  readonly size: number;
-  /** Above the outer ring's median of the same colour, fraction of white. */
-  readonly excess: Float32Array;
-  /** Scatter of the outer ring's pixels, fraction of white. */
-  readonly noise: number;
-}
-
-/**
- * Pixels around a place as excess over the median of their own colour in the outer ring of the window, where a
- * star of any focus has ended.
- */
-function excessWindow(
-  pixels: FramePixels,
-  place: { readonly cx: number; readonly cy: number; readonly radius: number },
-): Window {
-  const { radius } = place;
-  const size = 2 * radius + 1;
-  const excess = new Float32Array(size * size);
-  const colors = new Uint8Array(size * size);
-  const ring: number[] = [];
-  const byColor: number[][] = [[], [], []];
-  const inner = 0.65 * radius;
-  for (let j = 0; j < size; j++) {
-    const y = Math.min(pixels.height - 1, Math.max(0, place.cy - radius + j));
-    for (let i = 0; i < size; i++) {
-      const x = Math.min(pixels.width - 1, Math.max(0, place.cx - radius + i));
-      const at = j * size + i;
-      const value = levelAt(pixels, x, y);
-      const color = pixels.cfa ? cfaColor(pixels.cfa, x, y) : 1;
-      excess[at] = value;
-      colors[at] = color;
-      if (Math.abs(i - radius) < inner && Math.abs(j - radius) < inner) continue;
-      ring.push(at);
-      byColor[color]!.push(value);
-    }
-  }
-  const centers = byColor.map((values) => median(values));
-  for (let k = 0; k < excess.length; k++) excess[k]! -= centers[colors[k]!]!;
-  const step = pixels.quantization / Math.min(...pixels.whiteLevel);
-  const spread = upperSpread(Float32Array.from(ring, (at) => excess[at]!));
-  return { size, excess, noise: Math.max(spread, step) };
-}
-
-/**
- * Sigma as the upper side of the values tells it, (90th percentile - median) / 1.2816, since levels clipped
- * at black have no lower side. @source Phi^-1(0.9) of the normal distribution.
- */
-export function upperSpread(values: Float32Array): number {
-  return (quantile(values, 0.9) - median(values)) / 1.281_552;
-}
-
 function centroid(
-  window: Window,
+  window: PixelWindow,
   at: { readonly bx: number; readonly by: number; readonly left: number; readonly top: number },
 ): Peak {
   let sum = 0;
@@ -276,51 +199,4 @@ function centroid(
     }
   }
   return { x: at.left + sx / sum, y: at.top + sy / sum, flux: sum };
-}
-
-/**
- * Median half-light diameter of the brightest peaks, px: light above the window's median summed outwards
- * in rings until half of it is inside. Undefined when fewer than three peaks allow it.
- */
-export function halfLightDiameter(pixels: FramePixels, peaks: readonly Peak[]): number | undefined {
-  const diameters: number[] = [];
-  const radius = 14;
-  for (const peak of peaks.slice(0, 30)) {
-    const cx = Math.round(peak.x);
-    const cy = Math.round(peak.y);
-    const { size, excess, noise } = excessWindow(pixels, { cx, cy, radius });
-    const rings = new Float64Array(radius + 1);
-    const areas = new Float64Array(radius + 1);
-    let outside = 0;
-    let outsideArea = 0;
-    for (let j = 0; j < size; j++) {
-      for (let i = 0; i < size; i++) {
-        const distance = Math.hypot(cx - radius + i - peak.x, cy - radius + j - peak.y);
-        const value = excess[j * size + i]!;
-        if (distance <= radius - 3) {
-          rings[Math.floor(distance)]! += value;
-          areas[Math.floor(distance)]! += 1;
-        } else if (value < 4 * noise) {
-          outside += value;
-          outsideArea++;
-        }
-      }
-    }
-    // Noise cut off at black has a mean above its median: the surroundings' mean is the level to measure from.
-    const level = outsideArea > 0 ? outside / outsideArea : 0;
-    for (let r = 0; r < rings.length; r++) rings[r]! -= level * areas[r]!;
-    let total = 0;
-    for (const ring of rings) total += ring;
-    if (!(total > 0)) continue;
-    let inside = 0;
-    for (let r = 0; r < rings.length; r++) {
-      const next = inside + rings[r]!;
-      if (next >= total / 2) {
-        diameters.push(2 * (r + (total / 2 - inside) / (rings[r]! || 1)));
-        break;
-      }
-      inside = next;
-    }
-  }
-  return diameters.length >= 3 ? median(diameters) : undefined;
 }

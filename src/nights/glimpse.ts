@@ -8,7 +8,9 @@ import {
   sampleOf,
   thumbnailOf,
 } from './_binned.js';
-import { findPeaks, halfLightDiameter, type Peak, spreadPeaks, upperSpread } from './_peaks.js';
+import { halfLightDiameter } from './_half-light.js';
+import { findPeaks, type Peak, spreadPeaks } from './_peaks.js';
+import { upperSpread } from './_pixel-window.js';
 import type { FrameGlimpse } from './types.js';
 
 const THUMBNAIL_SIDE = 64;

@@ -18,8 +18,9 @@ import {
 import { attachArrivals } from './_attach.js';
 import { clockRemarks } from './_clock.js';
 import type { IntakeTools } from './_intake-tools.js';
+import { bodyOf, type Member, membersOf, newMember } from './_members.js';
 import { choosePlace, firstZone, type PlaceChoice, type PlaceOptions, siteNotNamed } from './_site-choice.js';
-import { bodyOf, type Member, membersOf, newMember, storeAgain, storeSession } from './_sort-nights.js';
+import { storeAgain, storeSession } from './_sort-nights.js';
 import { FAR_KM, splitNights, splitPlaces } from './_split-nights.js';
 import type { WorkflowContext } from './context.js';
 import type { Look } from './glimpse-worker.js';

@@ -2,7 +2,8 @@ import { type FrameHeader, InputError } from '../core/index.js';
 import type { SessionContent } from '../library/index.js';
 import { instantOfWallTime } from '../sky/index.js';
 import type { IntakeTools } from './_intake-tools.js';
-import { bodyOf, type Member, startOf } from './_sort-nights.js';
+import { bodyOf, type Member } from './_members.js';
+import { startOf } from './_sort-nights.js';
 
 /** Before this no digital camera was any good at night: a clock that says so began anew, ms. */
 const NO_CAMERA_YET = Date.UTC(2001, 0, 2);

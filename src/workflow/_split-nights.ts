@@ -1,7 +1,7 @@
 import { distanceKm } from '../core/index.js';
 import { nightOf } from '../sky/index.js';
 import type { IntakeTools } from './_intake-tools.js';
-import { bodyOf, type Member } from './_sort-nights.js';
+import { bodyOf, type Member } from './_members.js';
 
 /** km from which two positions of one night are two sites. */
 export const FAR_KM = 5;

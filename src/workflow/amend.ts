@@ -25,8 +25,9 @@ import { checkZone, nightOf } from '../sky/index.js';
 import { joinMembers } from './_arrivals.js';
 import { clockRemarks, offsetForFirstFrame } from './_clock.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
+import { bodyOf, type Member, membersOf } from './_members.js';
 import { type PlaceOptions, renameFoundSite, siteSaid } from './_site-choice.js';
-import { bodyOf, type Member, membersOf, startOf, storeSession } from './_sort-nights.js';
+import { startOf, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 
 /** What may be corrected; what is absent stays. */
