@@ -1,4 +1,3 @@
-import { GeoTIFF } from 'geotiff';
 import { FormatError } from '../core/index.js';
 import { gridSystem, type LightRaster, type Position } from '../sky/index.js';
 
@@ -32,6 +31,8 @@ export async function readLightMap(
   place: Position,
 ): Promise<Omit<LightRaster, 'unit'> | undefined> {
   try {
+    // Asked for only here: its own worker helper stops any thread that loads it.
+    const { GeoTIFF } = await import('geotiff');
     const tiff = await GeoTIFF.fromSource(sliced(source) as never);
     const image = await tiff.getImage();
     const keys = image.getGeoKeys();
