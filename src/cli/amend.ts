@@ -1,7 +1,7 @@
 import { type Command, Option } from 'commander';
 import { InputError, ROLES, type Role } from '../core/index.js';
 import { toSequence, toSession } from '../library/index.js';
-import type { WorkflowContext } from '../workflow/index.js';
+import type { AmendResult, Followed, WorkflowContext } from '../workflow/index.js';
 import { type Outcome, runCommand, type SharedOptions, withShared } from './_command.js';
 import { nightText } from './_night-text.js';
 import { number, position, zone } from './_values.js';
@@ -19,6 +19,7 @@ interface AmendOptions extends SharedOptions {
   readonly role?: Role | 'measured';
   readonly frames?: string[];
   readonly stack?: boolean;
+  readonly later?: boolean;
 }
 
 /** Names of frames and runs as this session's own: `/4` is its fourth run, a file name is looked for in it. */
@@ -30,6 +31,25 @@ const withinSession = (names: readonly string[], sessionId: string): string[] =>
         ? name
         : `${name}@${sessionId}`,
   );
+
+/** What was worked out again, and what was not, as sentences. */
+function followedText({ skyChanged, alsoChanged }: AmendResult, followed: Followed): string[] {
+  const { runs, left, reports } = followed;
+  const lines: string[] = [];
+  if (skyChanged)
+    lines.push('Times or place changed: times, nights, runs and the moon are worked out again.');
+  if (alsoChanged.length > 0) lines.push(`Frames went to or came from ${alsoChanged.join(' and ')}.`);
+  if (runs.length > 0)
+    lines.push(`Measured and judged again: ${runs.map(({ sequenceId }) => sequenceId).join(', ')}.`);
+  for (const { sequenceId, outcome, reason } of runs)
+    if (outcome !== 'done') lines.push(`${sequenceId} could not be measured: ${reason}`);
+  if (left.length > 0)
+    lines.push(
+      `Verdicts are still those from before for ${left.join(', ')}; nightcairn measure ${left[0]} judges again.`,
+    );
+  for (const path of reports) lines.push(`The report is written again: ${path}`);
+  return lines.length > 0 ? ['', ...lines] : [];
+}
 
 /** `amend SESSION`. */
 export function registerAmend(program: Command): void {
@@ -47,6 +67,7 @@ export function registerAmend(program: Command): void {
       .option('--plan <id>', 'plan that this night answers')
       .option('--notes <text>', 'replaces the notes')
       .option('--tag <tag...>', 'replaces the tags')
+      .option('--later', 'do not measure again now what rests on the correction')
       .option('--stack', 'with a run: notes and tags of its newest stack')
       .addOption(
         new Option(
@@ -61,18 +82,24 @@ export function registerAmend(program: Command): void {
       if (options.stack === true) {
         throw new InputError('USAGE', `Expected a run such as ${id}/3 with --stack but received ${id}.`);
       }
-      const { amend, chooseRole, show } = await import('../workflow/index.js');
+      const { amend, chooseRole, followUp, show } = await import('../workflow/index.js');
       if ((options.role === undefined) !== (options.frames === undefined)) {
         throw new InputError(
           'USAGE',
           'Expected --role and --frames together, as in --role dark --frames TWK_0031.DNG TWK_0032.DNG, but received only one of them.',
         );
       }
+      const touched = new Set<string>();
       if (options.role !== undefined) {
         const view = show(context, id);
         const sessionId = view.kind === 'session' ? view.view.session.id : id;
         const role = options.role === 'measured' ? undefined : options.role;
-        await chooseRole(context, withinSession(options.frames ?? [], sessionId), role);
+        for (const { session } of await chooseRole(
+          context,
+          withinSession(options.frames ?? [], sessionId),
+          role,
+        ))
+          touched.add(session.id);
       }
       const changed = await amend(context, id, {
         site: options.site,
@@ -85,20 +112,31 @@ export function registerAmend(program: Command): void {
         notes: options.notes,
         tags: options.tag,
       });
+      for (const each of [changed.session.id, ...changed.alsoChanged]) touched.add(each);
+      const followed = await followUp(context, [...touched], {
+        skyChanged: changed.skyChanged,
+        measure: options.later !== true,
+      });
       const found = show(context, changed.session.id);
-      const hint = changed.skyChanged
-        ? `\n\nTimes or place changed; times, nights, runs and the moon are worked out again. What was measured and written before follows with: nightcairn measure ${changed.session.id}, then nightcairn report ${changed.session.id}.`
-        : '';
       return {
         json: {
           session: toSession(changed.session),
-          sequences: changed.sequences.map(toSequence),
+          sequences: (found.kind === 'session'
+            ? found.view.sequences.map(({ frames: _, masters: __, ...sequence }) => sequence)
+            : changed.sequences.map(toSequence)) as readonly unknown[],
           notes: changed.notes,
           tags: changed.tags,
           alsoChanged: changed.alsoChanged,
           skyChanged: changed.skyChanged,
+          measuredAgain: followed.runs.map(({ sequenceId }) => sequenceId),
+          leftForLater: followed.left,
+          reports: followed.reports,
+          staleStacks: followed.staleStacks,
         },
-        text: found.kind === 'session' ? `${nightText(found.view)}${hint}` : hint,
+        text: [
+          ...(found.kind === 'session' ? [nightText(found.view)] : []),
+          ...followedText(changed, followed),
+        ].join('\n'),
       };
     }),
   );

@@ -53,7 +53,8 @@ export type MeasurementContent = Omit<MeasurementRecord, 'verdictBy' | 'measured
 
 /**
  * Stores what was measured of a frame. Fields that are absent keep what an earlier stage stored; a
- * person's own verdict outranks the measured one and stays.
+ * person's own verdict outranks the measured one and stays. Where a frame is dropped now and was not, or the
+ * other way, stacks made before are stale.
  */
 export function saveMeasurement(library: Library, frameId: string, content: MeasurementContent): void {
   saveMeasurements(library, [{ frameId, ...content }]);
@@ -66,7 +67,13 @@ export function saveMeasurements(
 ): void {
   inTransaction(library, () => {
     const touched = new Set<string>();
+    const otherwise = new Set<string>();
     for (const content of all) {
+      const before = row(
+        library,
+        'SELECT verdict, verdict_by FROM measurements WHERE frame_id = ?',
+        content.frameId,
+      );
       const columns: Record<string, unknown> = { frame_id: content.frameId };
       for (const [name, column] of Object.entries(NUMBERS)) {
         if (name in content) {
@@ -94,9 +101,16 @@ export function saveMeasurements(
         'SELECT sequence_id FROM frames WHERE id = ?',
         content.frameId,
       )?.sequence_id;
-      if (typeof sequenceId === 'string') touched.add(sequenceId);
+      if (typeof sequenceId !== 'string') continue;
+      touched.add(sequenceId);
+      const judged = typeof before?.verdict === 'string' && before.verdict_by === 'measured';
+      if (judged && content.verdict && (before.verdict === 'drop') !== (content.verdict === 'drop'))
+        otherwise.add(sequenceId);
     }
     for (const sequenceId of touched) recount(library, sequenceId);
+    // What was stacked when other frames were dropped holds a frame too many or too few.
+    for (const sequenceId of otherwise)
+      run(library, 'UPDATE stacks SET stale = 1 WHERE sequence_id = ?', sequenceId);
   });
 }
 

@@ -158,13 +158,8 @@ export function firstZone(library: Library, options: PlaceOptions): string {
 export function choosePlace(library: Library, options: PlaceOptions, evidence: NightEvidence): PlaceChoice {
   const named = options.planId === undefined ? undefined : findPlan(library, options.planId);
   const ofNight = plansOfNight(library, evidence.night);
-  const planFor = (site: SiteRecord | undefined): PlanRecord | undefined => {
-    if (named) return named;
-    const fitting = ofNight.filter(
-      ({ siteId }) => siteId === undefined || site === undefined || siteId === site.id,
-    );
-    return fitting.length === 1 ? fitting[0] : undefined;
-  };
+  const planFor = (site: SiteRecord | undefined): PlanRecord | undefined =>
+    named ?? onlyPlan(library, evidence.night, site);
   const done = (
     site: SiteRecord | undefined,
     source: PlaceChoice['source'],
@@ -197,6 +192,18 @@ export function choosePlace(library: Library, options: PlaceOptions, evidence: N
   const usual = defaultSite(library);
   if (usual) return done(usual, 'default', [`The site is ${usual.name}, your default site.`]);
   return done(undefined, 'none');
+}
+
+/** The plan that a night at a site answers: the only one written for it. */
+export function onlyPlan(
+  library: Library,
+  night: string,
+  site: SiteRecord | undefined,
+): PlanRecord | undefined {
+  const fitting = plansOfNight(library, night).filter(
+    ({ siteId }) => siteId === undefined || site === undefined || siteId === site.id,
+  );
+  return fitting.length === 1 ? fitting[0] : undefined;
 }
 
 /** One sentence about nights whose site nobody named. */

@@ -26,7 +26,7 @@ import { joinMembers } from './_arrivals.js';
 import { clockRemarks, offsetForFirstFrame } from './_clock.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
 import { bodyOf, type Member, membersOf } from './_members.js';
-import { type PlaceOptions, renameFoundSite, siteSaid } from './_site-choice.js';
+import { onlyPlan, type PlaceOptions, renameFoundSite, siteSaid } from './_site-choice.js';
 import { startOf, storeSession } from './_sort-nights.js';
 import type { WorkflowContext } from './context.js';
 
@@ -98,7 +98,10 @@ export function amend(
       content.zone !== before.zone ||
       content.clockOffset !== before.clockOffset ||
       JSON.stringify(content.clockOffsets) !== JSON.stringify(before.clockOffsets);
-    const changed = await storeByNight(library, tools, { context, before, content, members });
+    const changed = await storeByNight(library, tools, {
+      ...{ context, before, content, members },
+      planSaid: options.planId !== undefined,
+    });
     const id = session(library, before.id) ? before.id : changed[0]!;
     const owner = { kind: 'session' as const, id };
     if (options.notes !== undefined) setNotes(library, owner, options.notes);
@@ -190,6 +193,7 @@ async function storeByNight(
     readonly before: SessionRecord;
     readonly content: SessionContent;
     readonly members: readonly Member[];
+    readonly planSaid: boolean;
   },
 ): Promise<string[]> {
   const { before, content } = parts;
@@ -198,6 +202,13 @@ async function storeByNight(
     site?.latitude === undefined || site.longitude === undefined
       ? undefined
       : { latitude: site.latitude, longitude: site.longitude };
+  // A plan that was found by its date is looked for again when the date changes; one that a person named stays.
+  const held = content.planId === undefined ? undefined : findPlan(library, content.planId);
+  const planOf = (night: string): { readonly planId?: string } => {
+    const stays = held && (parts.planSaid || held.night === night || held.night !== before.night);
+    const planId = stays ? held.id : onlyPlan(library, night, site)?.id;
+    return planId === undefined ? {} : { planId };
+  };
   const nights = new Map<string, Member[]>();
   let last = before.night;
   for (const member of [...parts.members].sort((a, b) => (a.cardPath < b.cardPath ? -1 : 1))) {
@@ -228,7 +239,7 @@ async function storeByNight(
           folder: name.folder,
           night,
           clockOffsets: { ...target?.clockOffsets, ...bodiesOffset(content, members) },
-          ...(target?.planId ? { planId: target.planId } : {}),
+          ...(target?.planId ? { planId: target.planId } : planOf(night)),
           clockOffset: target?.clockOffset ?? content.clockOffset ?? 0,
         },
         joinMembers(
@@ -239,7 +250,8 @@ async function storeByNight(
       );
       stored.unshift(name.id);
     } else {
-      await store({ ...content, night }, members);
+      const { planId: _, ...rest } = content;
+      await store({ ...rest, ...planOf(night), night }, members);
       stored.unshift(content.id);
     }
   }

@@ -32,6 +32,7 @@ export {
   finish,
   type LookChange,
 } from './finish.js';
+export { type Followed, type FollowOptions, followUp } from './follow.js';
 export { type ImportOptions, type ImportResult, importCard } from './import.js';
 export {
   type MoveResult,

@@ -67,6 +67,12 @@ export interface ReportResult {
   readonly told: Told;
 }
 
+/** How a report was asked for, so that it can be written again alike; a private one names no other night. */
+const asked = (settings: ReportConfig): { readonly private: boolean; readonly with?: string } => ({
+  private: settings.private,
+  ...(settings.with === undefined || settings.private ? {} : { with: settings.with }),
+});
+
 /**
  * Writes the report of a session: `report/index.html`, its JSON twin `report/session.json` and small pictures.
  * Both files are written whole or not at all; a stopped report leaves the last one in place.
@@ -105,7 +111,10 @@ export async function writeReport(
       const told = tell(data, beside && settings.private ? hidePlace(beside) : beside);
       throwIfCancelled(context.signal);
       const path = join(dir, 'index.html');
-      await writeWhole(join(dir, 'session.json'), `${JSON.stringify({ ...data, told }, null, 1)}\n`);
+      await writeWhole(
+        join(dir, 'session.json'),
+        `${JSON.stringify({ ...data, told, asked: asked(settings) }, null, 1)}\n`,
+      );
       await writeWhole(path, reportPage(data, told));
       await pictures.tidy();
       return { session: toSession(session), path, data, told };

@@ -142,6 +142,23 @@ describe('amend', () => {
     expect(searchFor(context, { text: 'owl' }).count).toBe(0);
   });
 
+  it('looks for the plan again when the night changes; a plan that was named stays', async () => {
+    const { dir, context } = await imported();
+    const plans = using(
+      dir,
+      (library) => ['2026-08-13', '2026-08-14', '2026-09-01'].map((night) => savePlan(library, { night })),
+      'write',
+    );
+    const planId = () => using(dir, (library) => session(library, ID)?.planId);
+    await amend(context, ID, {}, fakeTools);
+    expect(planId()).toBe(plans[0]!.id); // the only one written for that night
+    await amend(context, ID, { clockOffset: 86_400 }, fakeTools);
+    expect(planId()).toBe(plans[1]!.id);
+    await amend(context, ID, { planId: plans[2]!.id }, fakeTools);
+    await amend(context, ID, { clockOffset: 0 }, fakeTools);
+    expect(planId()).toBe(plans[2]!.id);
+  });
+
   it('refuses unknown sessions, plans and zones', async () => {
     const { context } = await imported(1);
     await expect(amend(context, 'never', {}, fakeTools)).rejects.toMatchObject({ code: 'UNKNOWN_ID' });
@@ -239,6 +256,25 @@ describe('keep, drop and undecide', () => {
       choice(context, ['NGT_0002.DNG']);
       expect(stale()).toEqual([true]);
     }
+  });
+
+  it('leave a stack stale when a second judging drops other frames, and only then', async () => {
+    const { dir } = await imported();
+    const ids = using(dir, (library) => framesOf(library, ID).map(({ id }) => id));
+    const judge = (verdict: 'keep' | 'doubt' | 'drop') =>
+      using(dir, (library) => saveMeasurement(library, ids[1]!, { verdict, reasons: [] }), 'write');
+    const stale = () => using(dir, (library) => stacksOf(library, ID)).map((stack) => stack.stale);
+    judge('keep');
+    using(
+      dir,
+      (library) =>
+        saveStack(library, { sequenceId: `${ID}/1`, folder: 'nights/x/stacks/a', framesUsed: 4, body: {} }),
+      'write',
+    );
+    judge('doubt'); // stacked all the same
+    expect(stale()).toEqual([false]);
+    judge('drop');
+    expect(stale()).toEqual([true]);
   });
 
   it('say what a whole card or a whole run is for, and take it back (P13)', async () => {

@@ -128,7 +128,7 @@ describe('writeReport', () => {
     const { path, data, told, session } = await writeReport(contextOf(dir), 'latest', quick);
     expect(path).toBe(join(dir, 'nights', '2026-08-13 sandpiper-flat', 'report', 'index.html'));
     const twin = JSON.parse(readFileSync(join(dirname(path), 'session.json'), 'utf8'));
-    expect(twin).toEqual(JSON.parse(JSON.stringify({ ...data, told })));
+    expect(twin).toEqual(JSON.parse(JSON.stringify({ ...data, told, asked: { private: false } })));
     const library = openLibrary(dir, { mode: 'read' });
     try {
       const sequence = sequencesOf(library, session.id).find(({ role }) => role === 'light')!;
