@@ -70,7 +70,7 @@ function masterText(offer: NonNullable<Sequence['masters']>[number], sessionId: 
     sequenceId === undefined
       ? `${many(frameCount, kind, plural)} of ${night ?? 'an earlier night'}`
       : `${many(frameCount, kind, plural)} of ${sequenceId.replace(`${sessionId}/`, '/')}`;
-  if (quality === 'refused') return `The ${from} will not be used: ${reason}`;
+  if (quality === 'refused') return `The ${from} will not be used: ${reason.replace(/^Its /, 'their ')}`;
   const noise =
     addedNoise >= 0.005 ? ` They add ${(100 * addedNoise).toFixed(0)} % to the noise of a frame.` : '';
   return quality === 'good'
@@ -78,45 +78,69 @@ function masterText(offer: NonNullable<Sequence['masters']>[number], sessionId: 
     : `The ${from} fit, but ${reason.replace(/^It fits, but /, '')}${noise}`;
 }
 
-/** The night as a timeline: one row a sequence, remarks and reasons below. */
+/** What there is to say of a run, besides its row. */
+function remarksOf(view: SessionView, sequence: Sequence): string[] {
+  const { session } = view;
+  const zone = session.site.zone;
+  const files = new Map(sequence.frames.map((frame) => [frame.id, frame]));
+  const remarks = [...(sequence.notes ?? [])];
+  for (const hole of sequence.holes ?? []) {
+    const before = files.get(hole.afterFrameId);
+    const place = before
+      ? `${wallClock(before.takenAt, zone)}, after ${fileName(before)}: a hole of`
+      : 'A hole of';
+    remarks.push(`${place} ${duration(hole.length)}, ${hole.likelyCause}.`);
+  }
+  for (const offer of sequence.masters ?? []) remarks.push(masterText(offer, session.id));
+  const stacks = view.stacks.filter(({ sequenceId }) => sequenceId === sequence.id);
+  if (stacks.length > 0 && stacks.every(({ stale }) => stale))
+    remarks.push(
+      `Its stack was made before your last changes; nightcairn stack ${sequence.id} makes it again.`,
+    );
+  return remarks;
+}
+
+const fileName = (frame: Sequence['frames'][number]): string =>
+  (frame.file ?? frame.id).split(/[/\\]/).pop() ?? frame.id;
+
+/** The night as a timeline: one row a sequence with its remarks below it, then what holds for several, then verdicts. */
 export function nightText(view: SessionView): string {
   const { session, sequences } = view;
   const zone = session.site.zone;
   const lines = [sessionLine(view), `Times are ${zone ?? 'UTC'}.`, ''];
-  lines.push(
-    table(
-      ['sequence', 'from', 'to', 'what', 'frames', 'settings', 'verdicts'],
-      sequences.map((s) => [
-        s.id.replace(`${session.id}/`, '/'),
-        wallClock(s.start, zone),
-        wallClock(s.end, zone),
-        ROLE_WORDS[s.role] ?? s.role,
-        s.frameCount,
-        settings(s),
-        judged(s),
-      ]),
-    ),
-  );
-  for (const s of sequences) {
-    const notes = [...(s.notes ?? [])];
-    for (const hole of s.holes ?? []) notes.push(`A hole of ${duration(hole.length)}: ${hole.likelyCause}`);
-    const name = s.id.replace(`${session.id}/`, '/');
-    for (const offer of s.masters ?? []) notes.push(masterText(offer, session.id));
-    for (const note of notes) lines.push(`${name}: ${note}`);
-  }
-  for (const { id } of sequences) {
-    const stacks = view.stacks.filter(({ sequenceId }) => sequenceId === id);
-    if (stacks.length > 0 && stacks.every(({ stale }) => stale))
-      lines.push(
-        `${id.replace(`${session.id}/`, '/')}: Its stack was made before your last changes; nightcairn stack ${id} makes it again.`,
-      );
-  }
+  const short = (id: string) => id.replace(`${session.id}/`, '/');
+  const rows = table(
+    ['sequence', 'from', 'to', 'what', 'frames', 'settings', 'verdicts'],
+    sequences.map((s) => [
+      short(s.id),
+      wallClock(s.start, zone),
+      wallClock(s.end, zone),
+      ROLE_WORDS[s.role] ?? s.role,
+      s.frameCount,
+      settings(s),
+      judged(s),
+    ]),
+  ).split('\n');
+  const remarks = sequences.map((s) => remarksOf(view, s));
+  const said = new Map<string, string[]>();
+  remarks.forEach((list, i) => {
+    for (const text of new Set(list)) said.set(text, [...(said.get(text) ?? []), short(sequences[i]!.id)]);
+  });
+  lines.push(rows[0]!);
+  remarks.forEach((list, i) => {
+    lines.push(rows[i + 1]!);
+    for (const text of list) if (said.get(text)!.length === 1) lines.push(`          ${text}`);
+  });
+  const shared = [...said].filter(([, runs]) => runs.length > 1);
+  if (shared.length > 0) lines.push('');
+  for (const [text, runs] of shared)
+    lines.push(`${runs.slice(0, -1).join(', ')} and ${runs.at(-1)}: ${text}`);
   const told = sequences.flatMap((s) =>
     s.frames
       .filter((frame) => frame.verdict === 'drop' || frame.verdict === 'doubt')
       .map((frame) => [
         wallClock(frame.takenAt, zone),
-        (frame.file ?? frame.id).split(/[/\\]/).pop(),
+        fileName(frame),
         `${frame.verdict}${frame.verdictBy === 'person' ? ' (yours)' : ''}`,
         frame.reasons.map((reason) => reason.text).join(' '),
       ]),

@@ -50,7 +50,7 @@ describe('show, of what there is to calibrate with', () => {
     expect(text).toContain(
       'The 8 darks of /2 fit, but the temperature is not known. They add 6 % to the noise',
     );
-    expect(text).toContain('The 5 darks of /3 will not be used: Its ISO is 800, that of the lights 3200.');
+    expect(text).toContain('The 5 darks of /3 will not be used: their ISO is 800, that of the lights 3200.');
   });
 
   it('offers the best master of an earlier night where the night has none that fits (P59)', async () => {
