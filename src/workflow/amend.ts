@@ -93,8 +93,16 @@ export function amend(
     const before = findSession(library, wanted);
     const members = await membersOf(context, library, { tools, session: before });
     const content = amendedContent(library, before, { ...options, tools, members });
+    const site = content.siteId === undefined ? undefined : siteById(library, content.siteId);
+    // Of a site whose place was not known when the night was stored, nothing that rests on the sky was worked out.
+    const wasBlind = sequencesOf(library, before.id).some(
+      ({ startMs, moonlight }) => startMs !== undefined && moonlight === undefined,
+    );
     const skyChanged =
       content.siteId !== before.site?.id ||
+      (wasBlind && site?.latitude !== undefined && site.longitude !== undefined) ||
+      site?.latitude !== before.site?.latitude ||
+      site?.longitude !== before.site?.longitude ||
       content.zone !== before.zone ||
       content.clockOffset !== before.clockOffset ||
       JSON.stringify(content.clockOffsets) !== JSON.stringify(before.clockOffsets);
@@ -148,7 +156,11 @@ function amendedContent(
     siteSaid(library, options) ??
     before.site ??
     (plan?.siteId === undefined ? undefined : siteById(library, plan.siteId));
-  const moved = site?.id !== before.site?.id;
+  // A site that was only a name and now has its place is as good as another site.
+  const moved =
+    site?.id !== before.site?.id ||
+    site?.latitude !== before.site?.latitude ||
+    site?.longitude !== before.site?.longitude;
   const planId = plan?.id ?? before.planId;
   const zone = options.zone ?? (moved ? (site?.zone ?? before.zone) : before.zone);
   const offsets = { ...before.clockOffsets };

@@ -98,6 +98,29 @@ describe('amend', () => {
     expect(more.sessions.map(({ id }) => id)).toEqual([first.session!.id]);
   });
 
+  it('takes a site that gets its position for another sky, said to amend or to the site before', async () => {
+    const place = { latitude: -31, longitude: 20 };
+    for (const said of ['amend', 'site']) {
+      const base = scratch();
+      const context = contextOf(join(base, 'library'));
+      makeCard(join(base, 'card'), 2);
+      await importCard(context, { card: join(base, 'card'), zone: 'UTC', site: 'Far Hill' }, fakeTools);
+      expect(await amend(context, 'latest', {}, fakeTools)).toMatchObject({ skyChanged: false });
+      if (said === 'site') await addSite(context, { name: 'Far Hill', at: place });
+      const result = await amend(
+        context,
+        'latest',
+        said === 'amend' ? { site: 'Far Hill', at: place } : {},
+        fakeTools,
+      );
+      expect(result.skyChanged).toBe(true);
+      expect(result.sequences[0]!.moonlight).toBeDefined();
+      // The zone follows where the place was said with the correction; else a zone that was named stays.
+      expect(result.session.zone).toBe(said === 'amend' ? 'Africa/Johannesburg' : 'UTC');
+      expect(await amend(context, 'latest', {}, fakeTools)).toMatchObject({ skyChanged: false });
+    }
+  });
+
   it('moves frames to the night that a corrected clock says, files and all', async () => {
     const { dir, context } = await imported();
     const result = await amend(context, ID, { clockOffset: 86_400 }, fakeTools);
