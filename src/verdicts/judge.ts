@@ -1,5 +1,7 @@
 import type { Alignment } from '../alignment/index.js';
-import { median, quantile, type Reason, type Verdict } from '../core/index.js';
+import { median, type Reason, type Verdict } from '../core/index.js';
+import { judgeLevels, measureLevels, perSecond, type Say } from './_levels.js';
+import { round } from './_round.js';
 import { findDewOnset } from './dew.js';
 import { DEFAULT_LIMITS } from './limits.js';
 import { type FrameShape, measureShapes } from './shape.js';
@@ -22,7 +24,6 @@ export interface RunJudgement {
   readonly remarks: readonly string[];
 }
 
-const round = (value: number, digits = 2): number => Number(value.toFixed(digits));
 const known = (value: number): number | undefined => (Number.isFinite(value) ? value : undefined);
 
 /**
@@ -46,12 +47,7 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     shapes.map((shape) => shape.fwhmRatio),
     [...transparency.frame],
   );
-  const skyRatio = levelRatios(frames, (frame) => frame.measurement?.background);
-  const landRatio = levelRatios(frames, (frame) => frame.measurement?.landLevel);
-  const darkSky = quantile(
-    frames.map((frame) => perSecond(frame, frame.measurement?.background)),
-    0.25,
-  );
+  const levels = measureLevels(frames);
   const typicalStars = median(frames.map((frame) => frame.measurement?.stars.count ?? Number.NaN));
 
   const judged = frames.map((frame, i): FrameJudgement => {
@@ -77,7 +73,7 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     } else {
       judgeCloud(clear, limits, say);
       judgeShape(shape, inDew, limits, say);
-      judgeLevels(frame, skyRatio[i]!, landRatio[i]!, darkSky, clear, limits, say);
+      judgeLevels(frame, levels[i]!, clear, limits, say);
     }
     if (dewStart === i) remarks.push('From here on the stars swell and fade: dew on the lens.');
     for (const streak of measurement.streaks) {
@@ -129,8 +125,6 @@ function finish(
   const reasons = [...found].sort((a, b) => Number(b.verdict === 'drop') - Number(a.verdict === 'drop'));
   return { id: frame.id, verdict, reasons: reasons.map((item) => item.reason), remarks, ...rest };
 }
-
-type Say = (verdict: Verdict, reason: Reason) => void;
 
 function judgeUnfitted(
   stars: number,
@@ -223,65 +217,9 @@ function judgeShape(shape: FrameShape, inDew: boolean, limits: VerdictLimits, sa
   }
 }
 
-function judgeLevels(
-  frame: JudgeFrame,
-  skyRatio: number,
-  landRatio: number,
-  darkSky: number,
-  clear: number,
-  limits: VerdictLimits,
-  say: Say,
-): void {
-  if (landRatio > limits.glareLand) {
-    say('doubt', {
-      code: 'glare',
-      value: round(landRatio),
-      limit: limits.glareLand,
-      text: `The land is ${round(landRatio, 1)} times as bright as in the frames around: a light fell on it.`,
-    });
-  } else if (skyRatio > limits.glareSky && !(clear < limits.doubtTransparency)) {
-    say('doubt', {
-      code: 'glare',
-      value: round(skyRatio),
-      limit: limits.glareSky,
-      text: `The sky is ${Math.round(100 * (skyRatio - 1))} % brighter than in the frames around: stray light.`,
-    });
-  }
-  const sun = frame.sunAltitude;
-  if (sun !== undefined && sun > limits.twilightAltitude) {
-    const level = perSecond(frame, frame.measurement?.background) / darkSky;
-    if (level > 1.1 || sun > limits.twilightAltitude + 3) {
-      say('doubt', {
-        code: 'twilight',
-        value: round(sun, 1),
-        limit: limits.twilightAltitude,
-        text: `The sun was only ${round(-sun, 1)} deg below the horizon: twilight brightens this frame.`,
-      });
-    }
-  }
-}
-
 function angleBetween(a: number, b: number): number {
   const difference = Math.abs(a - b) % 180;
   return Math.min(difference, 180 - difference);
-}
-
-/** A level at equal exposure, so that brackets compare; ADU/s, or ADU where the exposure is unknown. */
-function perSecond(frame: JudgeFrame, level: number | undefined): number {
-  if (level === undefined) return Number.NaN;
-  return frame.exposureTime !== undefined && frame.exposureTime > 0 ? level / frame.exposureTime : level;
-}
-
-/** Each frame's level against the median of its neighbours, up to four on each side, itself left out. */
-function levelRatios(
-  frames: readonly JudgeFrame[],
-  level: (frame: JudgeFrame) => number | undefined,
-): number[] {
-  const values = frames.map((frame) => perSecond(frame, level(frame)));
-  return values.map((value, i) => {
-    const around = values.filter((other, j) => j !== i && Math.abs(j - i) <= 4 && Number.isFinite(other));
-    return around.length >= 3 ? value / median(around) : Number.NaN;
-  });
 }
 
 function runRemarks(

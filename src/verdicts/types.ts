@@ -68,7 +68,7 @@ export interface VerdictLimits {
   readonly glareSky: number;
   /** Land level above the neighbours' by this factor: doubt for light on the land. */
   readonly glareLand: number;
-  /** Sun higher than this, deg: doubt for twilight, when the sky is brighter than the run's darkest quarter too. */
+  /** Sun higher than this, deg: doubt for twilight. Raise it in summer far north or south, where no night is darker. */
   readonly twilightAltitude: number;
   /** Longest trail the photographer accepts, px; absent = no such limit. */
   readonly maxTrail?: number;
