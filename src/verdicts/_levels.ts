@@ -37,19 +37,25 @@ function moonState(frame: JudgeFrame): 'dark' | 'edge' | 'lit' {
 /**
  * Holds sky and land of each frame against its neighbours, itself left out. Frames under the moon are compared
  * with such frames only, those in which it rises or sets with none; and a steady rise or fall (twilight, a climbing moon, the band drifting in) is followed.
+ *
+ * @param cloudy frames behind cloud
  */
-export function measureLevels(frames: readonly JudgeFrame[]): FrameLevels[] {
-  const sky = levelRatios(frames, (frame) => frame.measurement?.background, 0);
+export function measureLevels(frames: readonly JudgeFrame[], cloudy: readonly boolean[]): FrameLevels[] {
+  const sky = levelRatios(frames, (frame) => frame.measurement?.background, 0, cloudy);
   // Black land has next to no light of its own: what falls on it must count beside the sky.
   const land = levelRatios(frames, (frame) => frame.measurement?.landLevel, 0.05);
   return frames.map((_, i) => ({ sky: sky[i]!, land: land[i]! }));
 }
 
-/** @param leastShare of the frame's sky level that an excess must reach to be one */
+/**
+ * @param leastShare of the frame's sky level that an excess must reach to be one
+ * @param leave frames that tell nothing of the level to expect
+ */
 function levelRatios(
   frames: readonly JudgeFrame[],
   level: (frame: JudgeFrame) => number | undefined,
   leastShare: number,
+  leave: readonly boolean[] = [],
 ): number[] {
   const values = frames.map((frame) => perSecond(frame, level(frame)));
   const moon = frames.map(moonState);
@@ -57,7 +63,7 @@ function levelRatios(
     if (moon[i] === 'edge') return Number.NaN;
     const peers: number[] = [];
     for (let j = Math.max(0, i - REACH); j <= Math.min(frames.length - 1, i + REACH); j++) {
-      if (j !== i && values[j]! > 0 && moon[j] === moon[i]) peers.push(j);
+      if (j !== i && values[j]! > 0 && moon[j] === moon[i] && leave[j] !== true) peers.push(j);
     }
     if (peers.length < 3) return Number.NaN;
     const expected = trendAt(peers, values, i);

@@ -29,12 +29,6 @@ function turningAxis(alignment: Alignment): Vector | undefined {
 }
 
 /**
- * Error of the pole, deg, up to which it is good enough here: as far off as a tripod's head may lean. Two degrees
- * at an altitude of 25 deg are 0.17 air masses, 3 % of a star's light.
- */
-const POLE_FAIR = 2;
-
-/**
  * Finds the zenith in the camera's axes from the pole that the stars turn about, the latitude, and the
  * assumption that a tripod stands level from side to side (good to a few degrees, enough for air mass).
  *
@@ -48,7 +42,7 @@ export function zenithInCamera(
   options: { readonly latitude: number; readonly orientation?: number | undefined },
 ): Vector | undefined {
   const { model, polePosition } = alignment;
-  if (!model || !polePosition || !(polePosition.error < POLE_FAIR)) return undefined;
+  if (!model || polePosition?.known !== true) return undefined;
   const turning = turningAxis(alignment);
   if (!turning) return undefined;
   // The model's pole is better known than one pair's axis; only its sense is taken from the turn.

@@ -47,7 +47,10 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     shapes.map((shape) => shape.fwhmRatio),
     [...transparency.frame],
   );
-  const levels = measureLevels(frames);
+  const levels = measureLevels(
+    frames,
+    Array.from(transparency.frame, (clear) => clear < limits.doubtTransparency),
+  );
   const typicalStars = median(frames.map((frame) => frame.measurement?.stars.count ?? Number.NaN));
 
   const judged = frames.map((frame, i): FrameJudgement => {

@@ -1,4 +1,4 @@
-import { median, quantile } from '../core/index.js';
+import { mean, median, quantile } from '../core/index.js';
 import type { RunPhotometry } from './types.js';
 
 /** Zones along each side for transparency and cloud maps. */
@@ -17,18 +17,14 @@ export interface RunTransparency {
 /** Fewest stars in a zone to believe its transparency. */
 const MIN_ZONE_STARS = 4;
 
-/**
- * Light lost for each air mass, mag, before the run itself has told it, and how far nights differ.
- * @source common practice: 0.12 at a high dry site to 0.25 by the sea, in green
- */
-const EXTINCTION = 0.18;
-const EXTINCTION_SPREAD = 0.05;
+/** Light lost for each air mass, mag: an ordinary clear night at a dark site. @source common practice, 0.15 to 0.25 in green */
+const EXTINCTION = 0.2;
 
 /**
  * Measures how much light of the run's own stars reached each frame, against the same stars' best.
  *
- * A star drifts toward or away from the lens's dark corners and climbs or sinks through the air, so a radial term
- * and the night's extinction are fitted from the stars that moved and taken out first. The best of each star is its upper quarter over the run; a frame's
+ * A star drifts toward or away from the lens's dark corners, so a radial term common to the run is fitted from
+ * the stars that moved and taken out first. The best of each star is its upper quarter over the run; a frame's
  * transparency is the mean over zones, so that a cloud over a corner full of stars does not outvote the rest.
  *
  * @param photometry fluxes at predicted places; NaN = not measurable
@@ -54,30 +50,51 @@ export function measureTransparency(
   for (let i = 0; i < frames; i++) {
     const exposure = exposures[i]!;
     const scale = exposure > 0 ? exposure : 1;
-    for (let at = i * trackCount; at < (i + 1) * trackCount; at++) rate[at] = flux[at]! / scale;
+    for (let k = 0; k < trackCount; k++) {
+      const at = i * trackCount + k;
+      const air = photometry.airmass?.[at] ?? Number.NaN;
+      const above = Number.isFinite(air) ? 10 ** (0.4 * EXTINCTION * (air - 1)) : 1;
+      rate[at] = (flux[at]! / scale) * above;
+    }
   }
-  const airOf = (at: number): number => {
-    const air = photometry.airmass?.[at] ?? Number.NaN;
-    return Number.isFinite(air) ? air - 1 : 0;
+  const column = (k: number, correct: (at: number) => number): number[] => {
+    const values: number[] = [];
+    for (let i = 0; i < frames; i++) {
+      const at = i * trackCount + k;
+      if (Number.isFinite(rate[at]!)) values.push(rate[at]! * correct(at));
+    }
+    return values;
   };
-  // First by what nights are like, then by what the brighter half of each star's own samples say.
-  let loss: PlaceLoss = { radial: 0, extinction: EXTINCTION };
-  const correct = (at: number) => Math.exp(MAG_TO_LOG * loss.extinction * airOf(at) - loss.radial * r2Of(at));
+  // First guess without the radial term, then the term from the brighter half of each star's samples.
+  let radial = 0;
+  const correct = (at: number) => Math.exp(-radial * r2Of(at));
   const expected = new Float64Array(trackCount).fill(Number.NaN);
   for (let pass = 0; pass < 2; pass++) {
     for (let k = 0; k < trackCount; k++) {
-      const values: number[] = [];
-      for (let at = k; at < rate.length; at += trackCount)
-        if (Number.isFinite(rate[at]!)) values.push(rate[at]! * correct(at));
+      const values = column(k, correct);
       if (values.length < Math.min(2, frames)) continue;
       // The upper quarter's middle: above ordinary scatter, below a lucky outlier.
       const best = values.length >= 4 ? quantile(values, 0.8) : quantile(values, 0.5);
       expected[k] = best > 0 ? best : Number.NaN;
     }
-    if (pass === 0) {
-      const clear = (at: number) => rate[at]! * correct(at) > 0.85 * expected[at % trackCount]!;
-      loss = fitPlaceLoss(rate, { trackCount, clear, r2Of, airOf });
+    if (pass === 1) break;
+    const samples: (readonly [number, number])[] = [];
+    for (let k = 0; k < trackCount; k++) {
+      const places: number[] = [];
+      for (let i = 0; i < frames; i++) {
+        const at = i * trackCount + k;
+        if (rate[at]! > 0.85 * expected[k]!) places.push(at);
+      }
+      if (places.length < 4) continue;
+      // Differences within one star only: its brightness drops out.
+      const meanR2 = mean(places.map(r2Of));
+      const meanLog = mean(places.map((at) => Math.log(rate[at]!)));
+      if (quantile(places.map(r2Of), 1) - quantile(places.map(r2Of), 0) < 0.03) continue;
+      for (const at of places) {
+        samples.push([r2Of(at) - meanR2, Math.log(rate[at]!) - meanLog]);
+      }
     }
+    radial = fitLinear(samples);
   }
 
   const zone = new Float64Array(frames * ZONES * ZONES).fill(Number.NaN);
@@ -135,85 +152,18 @@ function clearestLevel(frame: Float64Array): number {
   return median(sorted.filter((value) => value > 0.96 * top));
 }
 
-/** Natural logarithm of light for a magnitude. @source Pogson's scale: 10^0.4 a magnitude */
-const MAG_TO_LOG = 0.4 * Math.LN10;
-
-/** How light falls with the place in a fixed frame: exp(radial r^2 - extinction (X - 1)), X the air mass. */
-interface PlaceLoss {
-  readonly radial: number;
-  /** mag for an air mass. */
-  readonly extinction: number;
-}
-
-/**
- * Fits falloff and extinction from stars that moved through the frame. A star's own brightness and a frame's own
- * clearness drop out, since only differences between stars within frames count: a cloud that thins over the
- * run is no air mass, and a star that climbs no cloud. Extinction is held near what nights are like by a prior.
- */
-function fitPlaceLoss(
-  rate: Float64Array,
-  by: {
-    readonly trackCount: number;
-    readonly clear: (at: number) => boolean;
-    readonly r2Of: (at: number) => number;
-    readonly airOf: (at: number) => number;
-  },
-): PlaceLoss {
-  const { trackCount } = by;
-  const starts: number[] = [];
-  const samples: { star: number; frame: number; values: [number, number, number] }[] = [];
-  for (let k = 0; k < trackCount; k++) {
-    starts.push(samples.length);
-    for (let at = k; at < rate.length; at += trackCount) {
-      if (!by.clear(at)) continue;
-      const values: [number, number, number] = [Math.log(rate[at]!), by.r2Of(at), by.airOf(at)];
-      samples.push({ star: k, frame: Math.floor(at / trackCount), values });
-    }
-    if (samples.length - starts.at(-1)! < 4) samples.length = starts.at(-1)!;
+/** Slope of log flux against r^2 through the origin, held to what a lens can do. */
+function fitLinear(samples: readonly (readonly [number, number])[]): number {
+  if (samples.length < 100) return 0;
+  let xx = 0;
+  let xy = 0;
+  for (const [u, v] of samples) {
+    if (Math.abs(v) > 0.3) continue;
+    xx += u * u;
+    xy += u * v;
   }
-  if (samples.length < 100) return { radial: 0, extinction: EXTINCTION };
-  takeOut(samples, Math.ceil(rate.length / trackCount), trackCount);
-  const sound = samples.filter(({ values }) => Math.abs(values[0]) < 0.3);
-  const sum = (a: 0 | 1 | 2, b: 0 | 1 | 2) =>
-    sound.reduce((total, { values }) => total + values[a] * values[b], 0);
-  const scatter = Math.max(1e-4, sum(0, 0) / Math.max(1, sound.length));
-  // The prior as one more sample: extinction = EXTINCTION with its spread, in units of the scatter.
-  const held = scatter / (MAG_TO_LOG * EXTINCTION_SPREAD) ** 2;
-  const [rr, rx, xx] = [sum(1, 1), sum(1, 2), sum(2, 2) + held];
-  const [ry, xy] = [sum(0, 1), sum(0, 2) - held * MAG_TO_LOG * EXTINCTION];
-  const determinant = rr * xx - rx * rx;
-  // Stars that kept their distance from the middle say nothing of falloff.
-  const tells = rr / sound.length > 1e-4 && determinant > 1e-9 * rr * xx;
-  const radial = tells ? Math.min(0.2, Math.max(-2, (ry * xx - xy * rx) / determinant)) : 0;
-  const extinction = -(xy - radial * rx) / xx / MAG_TO_LOG;
-  return { radial, extinction: Math.min(0.6, Math.max(0.05, extinction)) };
-}
-
-/** Takes the mean of each star and of each frame out of every column, in place, by turns until both are out. */
-function takeOut(
-  samples: readonly {
-    readonly star: number;
-    readonly frame: number;
-    readonly values: [number, number, number];
-  }[],
-  frames: number,
-  stars: number,
-): void {
-  for (let turn = 0; turn < 6; turn++) {
-    for (const [key, size] of [
-      ['star', stars],
-      ['frame', frames],
-    ] as const) {
-      const sums = new Float64Array(3 * size);
-      const counts = new Float64Array(size);
-      for (const sample of samples) {
-        counts[sample[key]]!++;
-        for (let c = 0; c < 3; c++) sums[3 * sample[key] + c]! += sample.values[c]!;
-      }
-      for (const sample of samples)
-        for (let c = 0; c < 3; c++) sample.values[c]! -= sums[3 * sample[key] + c]! / counts[sample[key]]!;
-    }
-  }
+  const slope = xx > 0 ? xy / xx : 0;
+  return Math.min(0.2, Math.max(-2, slope));
 }
 
 /** Mean ratio weighted by brightness up to a cap (a bright star must not be the whole zone), outliers trimmed. */

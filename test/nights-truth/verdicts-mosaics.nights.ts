@@ -5,12 +5,15 @@ import { count, type Tally, tally, tell, toldOf } from './_tally.js';
 
 const small = { width: 900, height: 600, frames: 16 };
 
+/** The first of the random seeds; NIGHTCAIRN_SEED takes others. */
+const SEED = Number(process.env.NIGHTCAIRN_SEED ?? 401);
+
 /** The moon, past full, comes up behind mountains. */
 const moonrise = (): NightScenario =>
   buildNight({
     ...small,
     name: 'moonrise',
-    seed: 311,
+    seed: SEED + 100,
     start: '2026-09-02T21:20:00Z',
     focalLengthMm: 20,
     exposureTime: 15,
@@ -24,7 +27,7 @@ const dawn = (): NightScenario =>
   buildNight({
     ...small,
     name: 'dawn',
-    seed: 321,
+    seed: SEED + 101,
     start: '2026-08-13T03:15:00Z',
     focalLengthMm: 18,
     exposureTime: 15,
@@ -33,10 +36,10 @@ const dawn = (): NightScenario =>
     land: { kind: 'hills', skyline: 6, trees: 6 },
   });
 
-// No limit was chosen on seeds 201 up, but seed 205 led to a change (soft frames do not set the clear level).
+// Seeds 201 to 208, 311 and 321 led to changes (air mass, moonrise, dawn, cloud beside clear); 401 up did not.
 const NIGHTS: readonly (() => NightScenario)[] = [
   ...['glare', 'dew', 'rough', 'patchy', 'soft', 'mixed', 'cloud', 'clear'].map(
-    (trouble, i) => () => randomNight(201 + i, { ...small, trouble: trouble as (typeof TROUBLES)[number] }),
+    (trouble, i) => () => randomNight(SEED + i, { ...small, trouble: trouble as (typeof TROUBLES)[number] }),
   ),
   dawn,
   moonrise,
