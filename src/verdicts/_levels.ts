@@ -43,7 +43,7 @@ function moonState(frame: JudgeFrame): 'dark' | 'edge' | 'lit' {
 export function measureLevels(frames: readonly JudgeFrame[], cloudy: readonly boolean[]): FrameLevels[] {
   const sky = levelRatios(frames, (frame) => frame.measurement?.background, 0, cloudy);
   // Black land has next to no light of its own: what falls on it must count beside the sky.
-  const land = levelRatios(frames, (frame) => frame.measurement?.landLevel, 0.05);
+  const land = levelRatios(frames, (frame) => frame.measurement?.landLevel, 0.02);
   return frames.map((_, i) => ({ sky: sky[i]!, land: land[i]! }));
 }
 
