@@ -11,8 +11,9 @@ import type { LandLayer } from './_land.js';
 import { GRID_STEP, type LensGrid } from './_lens-grid.js';
 import { collectLight } from './_light.js';
 import type { FrameScene } from './_scene.js';
+import type { SkyGlow } from './_sky-glow.js';
 import { forEachStar, shakeShift, spotSigma } from './_star-light.js';
-import { gainOf, type NightScenario, type Shot } from './night-scenario.js';
+import { gainOf, type NightScenario, realExposure, type Shot } from './night-scenario.js';
 
 /** True stars of a frame, brightest first. */
 export interface TrueStars {
@@ -193,4 +194,31 @@ export function asPixels(scenario: NightScenario, raw: Uint16Array): FramePixels
     quantization: 1,
     color: { multipliers: camera.multipliers, cameraToSrgb: camera.cameraToSrgb },
   };
+}
+
+/** The smooth light of a frame's sky on a coarse grid, lens falloff undone: what a perfect background would find. */
+export interface SmoothSky {
+  /** px between nodes; node (i, j) is pixel (i*step, j*step). */
+  readonly step: number;
+  readonly columns: number;
+  readonly rows: number;
+  /** f32[3*rows*columns], camera colours, ADU above black: all of it, and the Milky Way's share. */
+  readonly sky: Float32Array;
+  readonly milkyWay: Float32Array;
+}
+
+export function smoothSky(scene: FrameScene, without: SkyGlow): SmoothSky {
+  const { grid, shot, scenario, glow } = scene;
+  const n = grid.columns * grid.rows;
+  const sky = new Float32Array(3 * n);
+  const milkyWay = new Float32Array(3 * n);
+  const seconds = realExposure(shot) / gainOf(scenario, shot);
+  (['red', 'green', 'blue'] as const).forEach((color, c) => {
+    for (let k = 0; k < n; k++) {
+      const scale = seconds / grid.surface[k]!;
+      sky[c * n + k] = glow[color][k]! * scale;
+      milkyWay[c * n + k] = (glow[color][k]! - without[color][k]!) * scale;
+    }
+  });
+  return { step: GRID_STEP, columns: grid.columns, rows: grid.rows, sky, milkyWay };
 }

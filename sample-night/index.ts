@@ -10,6 +10,7 @@ export {
   headerOf,
   type SimulatedFrame,
   type SimulatedNight,
+  type SmoothSky,
   simulateNight,
   type TrueStars,
 } from './sky-scene.js';

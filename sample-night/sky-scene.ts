@@ -17,12 +17,22 @@ import { makeSensor, readOut, type Sensor } from './_sensor.js';
 import { skyGlow } from './_sky-glow.js';
 import { type StarField, starField } from './_star-field.js';
 import { shakeShift } from './_star-light.js';
-import { asPixels, headerOf, landMask, noiseFree, skyNodes, type TrueStars, trueStars } from './_views.js';
+import {
+  asPixels,
+  headerOf,
+  landMask,
+  noiseFree,
+  type SmoothSky,
+  skyNodes,
+  smoothSky,
+  type TrueStars,
+  trueStars,
+} from './_views.js';
 import { gainOf, type NightScenario, realExposure, type Shot } from './night-scenario.js';
 import { type SimulatedStars, type StarTableOptions, simulateStarTable } from './star-table.js';
 import { type FrameTruth, frameTruth, type NightTruth, nightTruth } from './truth.js';
 
-export { headerOf, JPEG_STOPS, type TrueStars } from './_views.js';
+export { headerOf, JPEG_STOPS, type SmoothSky, type TrueStars } from './_views.js';
 
 /** A frame that is worked out when asked for. */
 export interface SimulatedFrame {
@@ -36,6 +46,8 @@ export interface SimulatedFrame {
   readonly pixels: () => FramePixels;
   /** Sky and land without noise or defects, ADU above black, all three colours everywhere. */
   readonly noiseFree: () => ColorImage;
+  /** The sky's smooth light, and the Milky Way's part of it. */
+  readonly smoothSky: () => SmoothSky;
   /** 1 = land. */
   readonly landMask: () => Mask;
   /** Stars brighter than `minFlux` (ADU, default 20) on the sky part of the frame. */
@@ -195,6 +207,18 @@ export function simulateNight(scenario: NightScenario): SimulatedNight {
       render,
       pixels: () => asPixels(scenario, render()),
       noiseFree: () => noiseFree(scene()),
+      smoothSky: () => {
+        const dark = { ...scenario, sky: { ...scenario.sky, milkyWay: 0 } };
+        const { geometry, grid: own } = scene();
+        return smoothSky(
+          scene(),
+          skyGlow({
+            ...{ scenario: dark, shot, geometry, grid: own },
+            visible: visibleNodes(framing(shot)),
+            time: shot.time + realExposure(shot) / 2,
+          }),
+        );
+      },
       landMask: () => landMask(scenario, layers(framing(shot))),
       stars: (minFlux = 20) => trueStars(scene(), minFlux),
       starTable: (options) => simulateStarTable(scene(), index, options),

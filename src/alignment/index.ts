@@ -5,6 +5,7 @@ export { fitRotation } from './fit-rotation.js';
 export { applyRotation, projectDirection, rotationAbout, unprojectPixel } from './geometry.js';
 export { applyHomography, fitPlane, invertHomography } from './homography.js';
 export { type MatchOptions, matchPair, type PairMatch } from './match.js';
+export { type PointingInput, type SolvedPointing, solvePointing } from './pointing.js';
 export { refract, unrefract } from './refraction.js';
 export { rememberedLens } from './remembered-lens.js';
 export { neighbourTrail, predictedPositions, predictedTrail, type Trail } from './trail.js';

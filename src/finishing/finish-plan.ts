@@ -6,7 +6,7 @@ import { toneTable } from './_tone.js';
 import { fitSkyGradient, gradientAt, type SkyGradient } from './gradient.js';
 import { fitStretch, type Stretch } from './stretch.js';
 import type { Survey } from './survey.js';
-import type { BandTest, Look, Rect, SkyLevels } from './types.js';
+import type { Look, Rect, SkyAt, SkyLevels } from './types.js';
 
 /** Differences from the surroundings beyond this many sigma are no noise. */
 const NOISE_LIMIT = 4.5;
@@ -29,14 +29,14 @@ export interface FinishPlan {
 /**
  * Works out gradient, balance and tone curves of a picture from what the survey saw.
  *
- * @param isBand tells where the galactic band lies, where the pointing is known
+ * @param skyAt where places look, where the pointing is known
  * @throws {DataError} NO_PIXELS when the stack holds no usable pixel
  */
-export function makeFinishPlan(survey: Survey, look: Look, isBand?: BandTest): FinishPlan {
+export function makeFinishPlan(survey: Survey, look: Look, skyAt?: SkyAt): FinishPlan {
   const { plan, noise } = survey;
   const orientation = plan.orientation ?? 1;
   const balanced = balance(plan);
-  const gradient = fitSkyGradient(survey, { vertical: orientation >= 5 ? 'x' : 'y', isBand });
+  const gradient = fitSkyGradient(survey, { vertical: orientation >= 5 ? 'x' : 'y', skyAt });
   const measured = measureSky(survey, gradient, look.gradient);
   const level = measured?.level ?? survey.land;
   if (!Number.isFinite(level)) {

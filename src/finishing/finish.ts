@@ -42,7 +42,7 @@ export function finishPicture(
   kernels: Kernels = plainKernels(),
   crop?: Rect,
 ): Picture {
-  const { image, isBand, ...stack } = input;
+  const { image, skyAt, ...stack } = input;
   const maps = mapsOf(input);
   const rect = crop ?? cropToCoverage(maps, COVERAGE_SHARE);
   const cells = surveyPlan(rect, {
@@ -54,7 +54,7 @@ export function finishPicture(
     const { top, rows: count } = surveyedRows(cells, row);
     return surveyRow(cells, bandOf(image, top, count), maps);
   });
-  const plan = makeFinishPlan(joinSurvey(cells, rows), look, isBand);
+  const plan = makeFinishPlan(joinSurvey(cells, rows), look, skyAt);
   return render(plan, (top, count) => bandOf(image, top, count), maps, kernels);
 }
 

@@ -2,7 +2,7 @@ import { median, quantile, SIGMA_PER_MAD } from '../core/index.js';
 import { fitWeighted } from './_least-squares.js';
 import { findSensorGlow, type SensorGlow } from './_sensor-glow.js';
 import type { Survey } from './survey.js';
-import type { BandTest, Rect } from './types.js';
+import type { Rect, SkyAt, SkyPlace } from './types.js';
 
 /** The smooth light over the picture that is not the sky's own shape, on a grid of nodes, bilinear between. */
 export interface SkyGradient {
@@ -14,7 +14,7 @@ export interface SkyGradient {
   /** f32[3*rows*columns], camera colours, ADU; its mean over the sky is zero. */
   readonly nodes: Float32Array;
   /** How it was found, for the recipe. */
-  readonly kind: 'band masked' | 'from below' | 'level';
+  readonly kind: 'band known' | 'from below' | 'level';
   /** Glow of the sensor itself, where one was found. */
   readonly sensorGlow?: SensorGlow;
 }
@@ -24,26 +24,64 @@ export type Vertical = 'x' | 'y';
 
 const NODE_STEP = 16;
 
-type Terms = (u: number, v: number) => number[];
+interface Cell {
+  readonly u: number;
+  readonly v: number;
+  /** Toward the zenith, and across, -1..1. */
+  readonly h: number;
+  readonly w: number;
+  /** Squared distance from the middle of the frame, 1 in the corner. */
+  readonly r2: number;
+  readonly place?: SkyPlace | undefined;
+}
 
 /**
  * Without knowing where the band lies: a plane and a bend along the height only. Glow over a horizon bends along
  * the height; a surface that may bend every way would follow the galactic band and eat it.
  */
-const stiffTerms =
-  (vertical: Vertical): Terms =>
-  (u, v) => [1, u, v, vertical === 'x' ? u * u : v * v];
+const stiffTerms = ({ u, v, h }: Cell): number[] => [1, u, v, h * h];
 
-/** With the band masked: every bend of second order, and the steeper rise toward a horizon. */
-const freeTerms =
-  (vertical: Vertical): Terms =>
-  (u, v) => {
-    const [h, w] = vertical === 'x' ? [u, v] : [v, u];
-    return [1, u, v, u * u, u * v, v * v, h * h * h, h * h * w];
-  };
+/**
+ * With the band known: a plane, what a lens's falloff may have left, a bend along the height, and the rise toward a
+ * horizon, steep and slow and to one side.
+ */
+function freeTerms({ u, v, h, w, r2, place }: Cell): number[] {
+  const altitude = place?.altitude;
+  const [steep, slow] =
+    altitude === undefined
+      ? [Math.exp(-3 * (h + 1)), h * h]
+      : [Math.exp(-Math.max(0, altitude) / 8), Math.exp(-Math.max(0, altitude) / 22)];
+  return [1, u, v, r2, r2 * r2, steep, slow, steep * w, slow * w, w * w * slow];
+}
 
-/** Least share of the cells with sky that must lie outside the band for the free surface. */
-const LEAST_OUTSIDE = 0.25;
+/**
+ * What the Milky Way gives at a place, in its plainest shape: disc and bulge, exponential. It only keeps the
+ * surface from taking the band for a gradient; nothing of it goes into the picture.
+ * @source scales after Ch. Leinert et al., A&AS 127 (1998) 1, section 10 (integrated starlight)
+ */
+function bandTerms(place: SkyPlace): number[] {
+  const { longitude: l, latitude: b } = place;
+  const disc = Math.exp(-Math.abs(b + 0.8) / 11);
+  return [disc, disc * Math.exp(-((l / 75) ** 2)), Math.exp(-Math.hypot(l / 13, (b + 2.6) / 8))];
+}
+
+/** How much a cell may say of the gradient: least in the middle of the band, whose clouds and dust no shape tells. */
+function weightOf(place: SkyPlace): number {
+  if (CLOUDS.some((cloud) => apart(place, cloud) < cloud.reach)) return 0;
+  return Math.min(1, Math.max(0.06, (Math.abs(place.latitude) - 4) / 16));
+}
+
+/** The Magellanic Clouds: galactic longitude and latitude and reach, deg. @source IAU positions of NED, J2000 */
+const CLOUDS = [
+  { longitude: -79.5, latitude: -32.9, reach: 6 },
+  { longitude: -57.2, latitude: -44.3, reach: 4 },
+];
+
+const apart = (a: SkyPlace, b: { readonly longitude: number; readonly latitude: number }): number =>
+  Math.hypot(
+    (((a.longitude - b.longitude + 540) % 360) - 180) * Math.cos((b.latitude * Math.PI) / 180),
+    a.latitude - b.latitude,
+  );
 
 /**
  * Fits the smooth gradient of the sky per colour. Where the pointing tells which cells show the galactic band,
@@ -53,73 +91,65 @@ const LEAST_OUTSIDE = 0.25;
  */
 export function fitSkyGradient(
   survey: Survey,
-  options: { readonly vertical?: Vertical; readonly isBand?: BandTest | undefined } = {},
+  options: { readonly vertical?: Vertical; readonly skyAt?: SkyAt | undefined } = {},
 ): SkyGradient {
   const { plan, levels } = survey;
   const { rect, cell, columns, rows } = plan;
-  const { vertical = 'y', isBand } = options;
   const cells = columns * rows;
+  const cellAt = cellMaker(rect, options);
   const center = (index: number): readonly [number, number] => [
     rect.x + ((index % columns) + 0.5) * cell,
     rect.y + (Math.floor(index / columns) + 0.5) * cell,
-  ];
-  const scaled = (x: number, y: number): readonly [number, number] => [
-    (2 * (x - rect.x)) / rect.width - 1,
-    (2 * (y - rect.y)) / rect.height - 1,
   ];
   const good: number[] = [];
   for (let i = 0; i < cells; i++) {
     if ([0, 1, 2].every((color) => Number.isFinite(levels[color * cells + i]!))) good.push(i);
   }
-  const places = good.map((index) => scaled(...center(index)));
-  const masked = isBand === undefined ? undefined : good.map((index) => isBand(...center(index)));
-  const outside = masked === undefined ? 0 : masked.filter((inBand) => !inBand).length;
   if (good.length < 24) return flatGradient(rect);
-  const sensorGlow = findSensorGlow(survey, good, places, masked);
-  const ofGlow = sensorGlow ? places.map(([u, v]) => sensorGlow.at(u, v)) : undefined;
+  const places = good.map((index) => cellAt(...center(index)));
+  const known = places.every(({ place }) => place !== undefined && Number.isFinite(place.latitude));
+  const sensorGlow = findSensorGlow(survey, good);
+  const glowAt = (x: number, y: number): number => (sensorGlow ? sensorGlow.at(x, y) : 0);
   const values = [0, 1, 2].map((color) =>
-    Float64Array.from(good, (index, k) => levels[color * cells + index]! - (ofGlow ? ofGlow[k]! : 0)),
+    Float64Array.from(good, (index) => levels[color * cells + index]! - glowAt(...center(index))),
   );
-  const free = masked !== undefined && outside >= LEAST_OUTSIDE * good.length && spreadOut(places, masked);
-  const terms = free ? freeTerms(vertical) : stiffTerms(vertical);
-  const design = places.map(([u, v]) => terms(u, v));
-  const weights = robustWeights(design, values[1]!, free ? masked : undefined);
-  const coefficients = values.map((value) => fitWeighted(design, value, weights));
-  const surface = (color: number, u: number, v: number): number =>
-    terms(u, v).reduce((sum, term, i) => sum + term * (coefficients[color]![i] ?? 0), 0) +
-    (sensorGlow ? sensorGlow.at(u, v) : 0);
+  const terms = known ? freeTerms : stiffTerms;
+  const count = terms(places[0]!).length;
+  const design = places.map((at) => (known ? [...terms(at), ...bandTerms(at.place!)] : terms(at)));
+  const open = Float64Array.from(places, (at) => (known ? weightOf(at.place!) : 1));
+  const weights = robustWeights(design, values[1]!, open, known);
+  const coefficients = values.map((value) => fitWeighted(design, value, weights).slice(0, count));
+  const surface = (color: number, x: number, y: number): number =>
+    terms(cellAt(x, y)).reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0) + glowAt(x, y);
   return {
-    ...onNodes(rect, (color, x, y) => surface(color, ...scaled(x, y)), {
-      good,
-      center,
-    }),
-    kind: free ? 'band masked' : 'from below',
+    ...onNodes(rect, surface, { good, center }),
+    kind: known ? 'band known' : 'from below',
     ...(sensorGlow ? { sensorGlow: sensorGlow.found } : {}),
   };
 }
 
-/** Sky outside the band on both halves of the frame, both ways: else a bend would be a guess. */
-function spreadOut(places: readonly (readonly [number, number])[], masked: readonly boolean[]): boolean {
-  const counts = [0, 0, 0, 0];
-  let total = 0;
-  places.forEach(([u, v], k) => {
-    if (masked[k]) return;
-    total++;
-    if (u < 0) counts[0]!++;
-    else counts[1]!++;
-    if (v < 0) counts[2]!++;
-    else counts[3]!++;
-  });
-  return Math.min(...counts) > 0.12 * total;
+/** Makes what the terms want to know of a place of the stack. */
+function cellMaker(
+  rect: Rect,
+  { vertical = 'y', skyAt }: { readonly vertical?: Vertical; readonly skyAt?: SkyAt | undefined },
+): (x: number, y: number) => Cell {
+  const half = Math.hypot(rect.width, rect.height) / 2;
+  return (x, y) => {
+    const u = (2 * (x - rect.x)) / rect.width - 1;
+    const v = (2 * (y - rect.y)) / rect.height - 1;
+    const r2 = ((u * rect.width) / 2 / half) ** 2 + ((v * rect.height) / 2 / half) ** 2;
+    const [h, w] = vertical === 'x' ? [u, v] : [v, u];
+    return { u, v, h, w, r2, place: skyAt?.(x, y) };
+  };
 }
 
-/** Weights 0..1 of the cells: outliers lose their say, those above the surface sooner where the band is not known. */
+/** Weights of the cells: outliers lose their say, those above the surface sooner where the band is not known. */
 function robustWeights(
   design: readonly (readonly number[])[],
   values: Float64Array,
-  masked: readonly boolean[] | undefined,
+  open: Float64Array,
+  known: boolean,
 ): Float64Array {
-  const open = Float64Array.from(values, (_, k) => (masked?.[k] ? 0 : 1));
   let weights = open;
   for (let pass = 0; pass < 12; pass++) {
     const fitted = fitWeighted(design, values, weights);
@@ -127,15 +157,15 @@ function robustWeights(
       values,
       (value, k) => value - design[k]!.reduce((sum, term, i) => sum + term * fitted[i]!, 0),
     );
-    const judged = residuals.filter((_, k) => open[k] === 1);
+    const judged = residuals.filter((_, k) => open[k]! > 0.2);
     const middle = quantile(judged, 0.5);
     // The scatter is taken from the lower half, which the band cannot widen.
-    const low = masked ? middle : quantile(judged, 0.3);
-    const lower = judged.filter((value) => value <= middle).map((value) => Math.abs(value - low));
+    const low = known ? middle : quantile(judged, 0.3);
+    const lower = judged.filter((value) => known || value <= middle).map((value) => Math.abs(value - low));
     const spread = Math.max(1e-9, SIGMA_PER_MAD * median(lower));
     weights = Float64Array.from(residuals, (value, k) => {
-      const far = masked ? (value - middle) / (3 * spread) : value / (2 * spread);
-      return open[k]! / (1 + (far > 0 ? far : far / 2) ** 4);
+      const far = known ? value / (2.5 * spread) : value / (2 * spread);
+      return open[k]! / (1 + (far > 0 || known ? far : far / 2) ** 4);
     });
   }
   return weights;

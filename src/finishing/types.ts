@@ -49,12 +49,21 @@ export interface FinishInput extends StackColor {
   readonly coverage?: Plane;
   /** Share of land at each pixel, 0..1; absent = no land. */
   readonly landShare?: Plane;
-  /** 1 where the galactic band is known to lie, on the mesh of `bandCells`; absent = unknown. */
-  readonly isBand?: BandTest;
+  /** Where each place looks, where the pointing is known. */
+  readonly skyAt?: SkyAt;
 }
 
-/** Tells whether a place on the stack, px, shows the galactic band (or a cloud of stars as bright). */
-export type BandTest = (x: number, y: number) => boolean;
+/** Where a place of the stack looks, deg. */
+export interface SkyPlace {
+  /** Galactic longitude -180..180 and latitude; NaN where the lens shows none. */
+  readonly longitude: number;
+  readonly latitude: number;
+  /** Height above the horizon, where site and clock are known. */
+  readonly altitude?: number;
+}
+
+/** Tells where a place on the stack, px, looks. */
+export type SkyAt = (x: number, y: number) => SkyPlace;
 
 /** A rectangle of pixels: left, top and size. */
 export interface Rect {

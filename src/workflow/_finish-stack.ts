@@ -1,6 +1,5 @@
 import type { ColorImage } from '../core/index.js';
 import {
-  type BandTest,
   COVERAGE_SHARE,
   cropToCoverage,
   type FinishPlan,
@@ -10,6 +9,7 @@ import {
   makeFinishPlan,
   RENDER_ROWS,
   type Rect,
+  type SkyAt,
   type SkyGradient,
   type SkyLevels,
   type StackColor,
@@ -25,7 +25,7 @@ export interface StackSource extends StackColor {
   /** Its linear FITS file. */
   readonly path: string;
   readonly maps: StackMaps;
-  readonly isBand?: BandTest | undefined;
+  readonly skyAt?: SkyAt | undefined;
 }
 
 /** A picture in memory that threads share, with what was done to get it. */
@@ -73,7 +73,7 @@ export async function finishStack(
     readonly signal?: AbortSignal | undefined;
   },
 ): Promise<Finished> {
-  const { path, maps, isBand, ...color } = source;
+  const { path, maps, skyAt, ...color } = source;
   const { pool, signal } = options;
   const cells = surveyPlan(options.crop ?? cropToCoverage(maps, COVERAGE_SHARE), color);
   const rows = await Promise.all(
@@ -83,7 +83,7 @@ export async function finishStack(
       }),
     ),
   );
-  const plan = makeFinishPlan(joinSurvey(cells, rows.flat()), look, isBand);
+  const plan = makeFinishPlan(joinSurvey(cells, rows.flat()), look, skyAt);
   return { ...(await renderAll(path, plan, maps, pool, signal)), look };
 }
 

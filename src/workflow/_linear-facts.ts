@@ -5,7 +5,7 @@ import { StorageError } from '../core/index.js';
 import type { Rect, StackColor, StackMaps } from '../finishing/index.js';
 import { type StackSource, shared } from './_finish-stack.js';
 import { writeWhole } from './_run-folder.js';
-import { bandTest, type SkyPointing } from './_sky-pointing.js';
+import { type SkyPointing, skyPlaces } from './_sky-pointing.js';
 import type { StackFacts } from './_stack-files.js';
 
 /** What the numbers of a stack's linear files mean; `linear.json` beside them. */
@@ -92,6 +92,6 @@ export async function stackSource(folder: string, linear: LinearFacts): Promise<
     whiteLevel: linear.whiteLevel,
     ...(linear.color === undefined ? {} : { color: linear.color }),
     ...(linear.orientation === undefined ? {} : { orientation: linear.orientation }),
-    ...(linear.pointing === undefined ? {} : { isBand: bandTest(linear.pointing) }),
+    ...(linear.pointing === undefined ? {} : { skyAt: skyPlaces(linear.pointing) }),
   };
 }

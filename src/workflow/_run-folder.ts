@@ -80,12 +80,24 @@ export async function loadDefects(path: string): Promise<Uint32Array> {
   }
 }
 
-/** Stores an alignment as JSON, its big table as base64. */
+/** The big tables of an alignment, and how each number of them is stored. */
+const TABLES = {
+  trackRows: Int32Array,
+  trackX: Float64Array,
+  trackY: Float64Array,
+  trackDirections: Float64Array,
+  trackFlux: Float32Array,
+} as const;
+
+/** Stores an alignment as JSON, its big tables as base64. */
 export async function saveAlignmentFile(path: string, alignment: Alignment): Promise<void> {
-  const { trackRows, ...rest } = alignment;
-  const rows = Buffer.from(trackRows.buffer, trackRows.byteOffset, trackRows.byteLength).toString('base64');
+  const packed = Object.keys(TABLES).flatMap((name) => {
+    const table = alignment[name as keyof typeof TABLES];
+    if (!table) return [];
+    return [[name, Buffer.from(table.buffer, table.byteOffset, table.byteLength).toString('base64')]];
+  });
   await mkdir(join(path, '..'), { recursive: true });
-  await writeWhole(path, JSON.stringify({ ...rest, trackRows: rows }));
+  await writeWhole(path, JSON.stringify({ ...alignment, ...Object.fromEntries(packed) }));
 }
 
 /** Reads what `saveAlignmentFile` wrote; undefined when there is none. */
@@ -96,7 +108,16 @@ export async function loadAlignmentFile(path: string): Promise<Alignment | undef
   } catch {
     return undefined;
   }
-  const parsed = JSON.parse(text) as Omit<Alignment, 'trackRows'> & { trackRows: string };
-  const bytes = Uint8Array.from(Buffer.from(parsed.trackRows, 'base64'));
-  return { ...parsed, trackRows: new Int32Array(bytes.buffer) };
+  const parsed = JSON.parse(text) as Record<string, unknown>;
+  for (const [name, Table] of Object.entries(TABLES)) {
+    const stored = parsed[name];
+    if (typeof stored === 'string') {
+      parsed[name] = new Table(Uint8Array.from(Buffer.from(stored, 'base64')).buffer);
+    } else if (typeof stored === 'object' && stored !== null) {
+      // Files from before all tables were packed hold them as numbered entries.
+      const values = Object.values(stored as Record<string, number | null>);
+      parsed[name] = Table.from(values.map((value) => value ?? Number.NaN));
+    }
+  }
+  return parsed as unknown as Alignment;
 }

@@ -1,54 +1,58 @@
-import { type Alignment, type LensModel, unprojectPixel } from '../alignment/index.js';
-import type { BandTest } from '../finishing/index.js';
-import { equatorialToGalactic, localSiderealTime, type Position } from '../sky/index.js';
-import { zenithInCamera } from '../verdicts/index.js';
+import {
+  type Alignment,
+  type LensModel,
+  type SolvedPointing,
+  solvePointing,
+  unprojectPixel,
+} from '../alignment/index.js';
+import type { SkyAt } from '../finishing/index.js';
+import { equatorialToGalactic, localSiderealTime, type Position, starCatalogue } from '../sky/index.js';
 
-/** Where a stack's grid points: its lens, and its camera's axes on the sky. Good to a few degrees. */
-export interface SkyPointing {
+/** Where a stack's grid points, found by its stars. */
+export interface SkyPointing extends SolvedPointing {
   readonly lens: LensModel;
-  /** Unit vectors, in the camera's axes, of the north celestial pole and of the meridian's point on the equator. */
-  readonly pole: readonly [number, number, number];
-  readonly meridian: readonly [number, number, number];
-  /** Local sidereal time, deg. */
-  readonly siderealTime: number;
+  /** Direction of the zenith in the camera's axes, where site and clock are known; good to a fifth of a degree. */
+  readonly zenith?: readonly [number, number, number];
 }
 
-type Vector = readonly [number, number, number];
-const dot = (a: Vector, b: Vector): number => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-const scaled = (a: Vector, k: number): [number, number, number] => [a[0] * k, a[1] * k, a[2] * k];
-const unit = (a: Vector): [number, number, number] => scaled(a, 1 / Math.hypot(...a));
-
 /**
- * Works out the pointing from the pole that the stars turn about, the latitude, the clock, and a tripod that
- * stands level from side to side. The zenith's hour angle is zero and its declination the latitude.
- *
- * @returns undefined where one of them is not known
+ * Finds where the stack's grid points by laying the star catalogue over the run's stars.
+ * @returns undefined where the run has no sky-motion model, or the stars do not agree
  */
 export function skyPointing(
   alignment: Alignment,
-  options: { readonly site: Position; readonly instant: Date; readonly orientation?: number | undefined },
+  at?: { readonly site: Position; readonly instant: Date },
 ): SkyPointing | undefined {
-  const { site, instant, orientation } = options;
-  const zenith = zenithInCamera(alignment, { latitude: site.latitude, orientation });
-  if (!zenith || !alignment.model || Math.abs(site.latitude) < 3 || Math.abs(site.latitude) > 85)
-    return undefined;
-  // Of the model's two poles the one whose height is the latitude's is the north pole.
-  const sine = Math.sin((site.latitude * Math.PI) / 180);
-  const axis = unit(alignment.model.pole);
-  const north =
-    Math.abs(dot(axis, zenith) - sine) <= Math.abs(dot(axis, zenith) + sine) ? axis : scaled(axis, -1);
-  const across = dot(north, zenith);
-  const meridian = unit([
-    zenith[0] - across * north[0],
-    zenith[1] - across * north[1],
-    zenith[2] - across * north[2],
-  ]);
-  return {
-    lens: alignment.model.lens,
-    pole: north,
-    meridian,
-    siderealTime: localSiderealTime(instant, site.longitude),
-  };
+  const { model, trackDirections, trackFlux } = alignment;
+  if (!model || !trackDirections || !trackFlux) return undefined;
+  const stars = starCatalogue();
+  const vectors = new Float64Array(3 * stars.count);
+  for (let i = 0; i < stars.count; i++) {
+    const ra = (stars.rightAscension[i]! * Math.PI) / 180;
+    const dec = (stars.declination[i]! * Math.PI) / 180;
+    vectors[3 * i] = Math.cos(dec) * Math.cos(ra);
+    vectors[3 * i + 1] = Math.cos(dec) * Math.sin(ra);
+    vectors[3 * i + 2] = Math.sin(dec);
+  }
+  const solved = solvePointing({
+    directions: trackDirections,
+    flux: trackFlux,
+    catalogue: vectors,
+    magnitude: stars.magnitude,
+  });
+  return solved && { lens: model.lens, ...solved, ...(at ? { zenith: zenithOf(solved.toCamera, at) } : {}) };
+}
+
+/** The zenith's hour angle is zero and its declination the latitude; precession since 2000 is left out. */
+function zenithOf(
+  m: readonly number[],
+  { site, instant }: { readonly site: Position; readonly instant: Date },
+): readonly [number, number, number] {
+  const ra = (localSiderealTime(instant, site.longitude) * Math.PI) / 180;
+  const dec = (site.latitude * Math.PI) / 180;
+  const [x, y, z] = [Math.cos(dec) * Math.cos(ra), Math.cos(dec) * Math.sin(ra), Math.sin(dec)];
+  const along = (row: number) => m[3 * row]! * x + m[3 * row + 1]! * y + m[3 * row + 2]! * z;
+  return [along(0), along(1), along(2)];
 }
 
 /** Galactic longitude (-180..180) and latitude, deg, of a place on the stack, px; NaN where the lens shows none. */
@@ -57,39 +61,26 @@ export function galacticAt(
   x: number,
   y: number,
 ): { longitude: number; latitude: number } {
-  const { lens, pole, meridian, siderealTime } = pointing;
-  const direction = unprojectPixel(lens, x, y);
-  const declination = (Math.asin(Math.max(-1, Math.min(1, dot(direction, pole)))) * 180) / Math.PI;
-  // The camera's axes (x right, y down, z forward) are right-handed, so west on the equator is meridian x pole.
-  const west: Vector = [
-    meridian[1] * pole[2] - meridian[2] * pole[1],
-    meridian[2] * pole[0] - meridian[0] * pole[2],
-    meridian[0] * pole[1] - meridian[1] * pole[0],
-  ];
-  const hourAngle = (Math.atan2(dot(direction, west), dot(direction, meridian)) * 180) / Math.PI;
-  const rightAscension = (((siderealTime - hourAngle) % 360) + 360) % 360;
-  const { longitude, latitude } = equatorialToGalactic({ rightAscension, declination });
+  const { lens, toCamera: m } = pointing;
+  const [u, v, w] = unprojectPixel(lens, x, y);
+  const ex = m[0]! * u + m[3]! * v + m[6]! * w;
+  const ey = m[1]! * u + m[4]! * v + m[7]! * w;
+  const ez = m[2]! * u + m[5]! * v + m[8]! * w;
+  const { longitude, latitude } = equatorialToGalactic({
+    rightAscension: ((Math.atan2(ey, ex) * 180) / Math.PI + 360) % 360,
+    declination: (Math.asin(Math.max(-1, Math.min(1, ez))) * 180) / Math.PI,
+  });
   return { longitude: longitude > 180 ? longitude - 360 : longitude, latitude };
 }
 
-/** The Magellanic Clouds: galactic longitude and latitude and reach, deg. @source IAU positions of NED, J2000 */
-const CLOUDS = [
-  { longitude: -79.5, latitude: -32.9, reach: 6 },
-  { longitude: -57.2, latitude: -44.3, reach: 4 },
-];
-
-/** Half-width of the band, deg: the disc, wider at the bulge; with room for a pointing that is off by a few. */
-const bandReach = (longitude: number): number => 15 + 9 * Math.exp(-((longitude / 28) ** 2));
-
-/** Tells whether a place on the stack shows the galactic band or one of the Magellanic Clouds. */
-export const bandTest =
-  (pointing: SkyPointing): BandTest =>
-  (x, y) => {
-    const { longitude, latitude } = galacticAt(pointing, x, y);
-    if (!Number.isFinite(latitude)) return false;
-    if (Math.abs(latitude) < bandReach(longitude)) return true;
-    return CLOUDS.some((cloud) => {
-      const across = (longitude - cloud.longitude) * Math.cos((cloud.latitude * Math.PI) / 180);
-      return Math.hypot(across, latitude - cloud.latitude) < cloud.reach;
-    });
+/** Where each place of the stack looks. */
+export function skyPlaces(pointing: SkyPointing): SkyAt {
+  const { zenith, lens } = pointing;
+  return (x, y) => {
+    const place = galacticAt(pointing, x, y);
+    if (!zenith) return place;
+    const [u, v, w] = unprojectPixel(lens, x, y);
+    const sine = u * zenith[0] + v * zenith[1] + w * zenith[2];
+    return { ...place, altitude: (Math.asin(Math.max(-1, Math.min(1, sine))) * 180) / Math.PI };
   };
+}

@@ -257,19 +257,15 @@ async function linearFacts(work: RunWork, results: Results, facts: StackFacts): 
     ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
   };
   const { site } = work.session;
-  const grid = members.find(({ index }) => index === alignment.referenceIndex);
-  const position =
-    site?.latitude === undefined || site.longitude === undefined
+  const grid = members.find(({ index }) => index === alignment.referenceIndex) ?? results.reference;
+  const at =
+    site?.latitude === undefined || site.longitude === undefined || grid.record.takenMs === undefined
       ? undefined
-      : { latitude: site.latitude, longitude: site.longitude };
-  const pointing =
-    position === undefined || grid?.record.takenMs === undefined
-      ? undefined
-      : skyPointing(alignment, {
-          site: position,
+      : {
+          site: { latitude: site.latitude, longitude: site.longitude },
           instant: new Date(grid.record.takenMs + 500 * grid.exposure),
-          orientation: example.header.orientation,
-        });
+        };
+  const pointing = skyPointing(alignment, at);
   const { width, height } = image;
   const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);
   const stars = await readFile(table).then(unpackStarTable, () => undefined);
