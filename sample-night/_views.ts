@@ -202,23 +202,27 @@ export interface SmoothSky {
   readonly step: number;
   readonly columns: number;
   readonly rows: number;
-  /** f32[3*rows*columns], camera colours, ADU above black: all of it, and the Milky Way's share. */
+  /** f32[3*rows*columns], camera colours, ADU above black: all of it, the Milky Way's share, and that of the airglow's bands. */
   readonly sky: Float32Array;
   readonly milkyWay: Float32Array;
+  readonly airglowBands: Float32Array;
 }
 
-export function smoothSky(scene: FrameScene, without: SkyGlow): SmoothSky {
+/** @param dark the same sky without the Milky Way; `plain` without the bands of airglow either */
+export function smoothSky(scene: FrameScene, dark: SkyGlow, plain: SkyGlow): SmoothSky {
   const { grid, shot, scenario, glow } = scene;
   const n = grid.columns * grid.rows;
   const sky = new Float32Array(3 * n);
   const milkyWay = new Float32Array(3 * n);
+  const airglowBands = new Float32Array(3 * n);
   const seconds = realExposure(shot) / gainOf(scenario, shot);
   (['red', 'green', 'blue'] as const).forEach((color, c) => {
     for (let k = 0; k < n; k++) {
       const scale = seconds / grid.surface[k]!;
       sky[c * n + k] = glow[color][k]! * scale;
-      milkyWay[c * n + k] = (glow[color][k]! - without[color][k]!) * scale;
+      milkyWay[c * n + k] = (glow[color][k]! - dark[color][k]!) * scale;
+      airglowBands[c * n + k] = (dark[color][k]! - plain[color][k]!) * scale;
     }
   });
-  return { step: GRID_STEP, columns: grid.columns, rows: grid.rows, sky, milkyWay };
+  return { step: GRID_STEP, columns: grid.columns, rows: grid.rows, sky, milkyWay, airglowBands };
 }

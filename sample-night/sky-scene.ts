@@ -208,16 +208,14 @@ export function simulateNight(scenario: NightScenario): SimulatedNight {
       pixels: () => asPixels(scenario, render()),
       noiseFree: () => noiseFree(scene()),
       smoothSky: () => {
-        const dark = { ...scenario, sky: { ...scenario.sky, milkyWay: 0 } };
         const { geometry, grid: own } = scene();
-        return smoothSky(
-          scene(),
+        const glowOf = (sky: Partial<NightScenario['sky']>) =>
           skyGlow({
-            ...{ scenario: dark, shot, geometry, grid: own },
+            ...{ scenario: { ...scenario, sky: { ...scenario.sky, ...sky } }, shot, geometry, grid: own },
             visible: visibleNodes(framing(shot)),
             time: shot.time + realExposure(shot) / 2,
-          }),
-        );
+          });
+        return smoothSky(scene(), glowOf({ milkyWay: 0 }), glowOf({ milkyWay: 0, airglowBands: 0 }));
       },
       landMask: () => landMask(scenario, layers(framing(shot))),
       stars: (minFlux = 20) => trueStars(scene(), minFlux),

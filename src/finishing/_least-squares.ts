@@ -22,14 +22,16 @@ export function solve(matrix: number[][], right: number[]): number[] | undefined
 }
 
 /**
- * Weighted least squares with a whisper of ridge, which keeps a half-masked frame from bending wildly where it
- * has no sky. The first term is the constant and free of it.
+ * Weighted least squares with a pull toward zero on each term but the first, the constant: it keeps a half-masked
+ * frame from bending wildly where it has no sky.
+ *
+ * @param pull per term, in units of the summed weights; one number for all; default 1e-3
  */
 export function fitWeighted(
   design: readonly (readonly number[])[],
   values: ArrayLike<number>,
   weights: ArrayLike<number>,
-  ridge = 1e-3,
+  pull: number | readonly number[] = 1e-3,
 ): number[] {
   const n = design[0]!.length;
   const normal = Array.from({ length: n }, () => new Array<number>(n).fill(0));
@@ -44,6 +46,7 @@ export function fitWeighted(
       for (let j = 0; j < n; j++) normal[i]![j]! += scaled * row[j]!;
     }
   }
-  for (let i = 1; i < n; i++) normal[i]![i]! += ridge * normal[0]![0]!;
+  const total = normal[0]![0]!;
+  for (let i = 1; i < n; i++) normal[i]![i]! += total * (typeof pull === 'number' ? pull : (pull[i] ?? 0));
   return solve(normal, right) ?? new Array<number>(n).fill(0);
 }

@@ -57,6 +57,10 @@ export function makeFinishPlan(survey: Survey, look: Look, skyAt?: SkyAt): Finis
     sky.cast.map((value) => value * look.neutralize),
     P.cast,
   );
+  parameters.set(
+    survey.landCast.map((value) => value * look.neutralize),
+    P.landCast,
+  );
   parameters[P.toneFrom] = from;
   parameters[P.toneScale] = 1 / span;
   parameters[P.landCap] = srgbDecode(0.85 * look.skyLevel);

@@ -55,13 +55,31 @@ function freeTerms({ u, v, h, w, r2, place }: Cell): number[] {
 }
 
 /**
+ * What is to be expected of the free terms, as a share of the sky, before it is seen: tilts are small where height
+ * and side have terms of their own, a lens is nearly right, a town may be anything.
+ */
+const FREE_EXPECTED = [1, 0.03, 0.03, 0.15, 0.1, 1, 0.6, 0.6, 0.3, 0.1];
+
+/** The same of disc and bulge. */
+const BAND_EXPECTED = [0.8, 0.8, 2];
+
+/** How much the clouds and dust of a cell differ from the plain shape of band and sky, as a share of the sky. */
+const UNEVENNESS = 0.05;
+
+/** Cells that go up and down together: the band's clouds are that wide. */
+const TOGETHER = 4;
+
+const pullOf = (expected: number, cells: number): number => (TOGETHER * (UNEVENNESS / expected) ** 2) / cells;
+
+/**
  * What the Milky Way gives at a place, in its plainest shape: disc and bulge, exponential. It only keeps the
  * surface from taking the band for a gradient; nothing of it goes into the picture.
  * @source scales after Ch. Leinert et al., A&AS 127 (1998) 1, section 10 (integrated starlight)
  */
 function bandTerms(place: SkyPlace): number[] {
   const { longitude: l, latitude: b } = place;
-  const disc = Math.exp(-Math.abs(b + 0.8) / 11);
+  // Beyond 25 deg nothing is left: there it could only be mistaken for a slope.
+  const disc = Math.max(0, Math.exp(-Math.abs(b + 0.8) / 11) - Math.exp(-25 / 11));
   return [disc, disc * Math.exp(-((l / 75) ** 2)), Math.exp(-Math.hypot(l / 13, (b + 2.6) / 8))];
 }
 
@@ -114,17 +132,69 @@ export function fitSkyGradient(
     Float64Array.from(good, (index) => levels[color * cells + index]! - glowAt(...center(index))),
   );
   const terms = known ? freeTerms : stiffTerms;
-  const count = terms(places[0]!).length;
   const design = places.map((at) => (known ? [...terms(at), ...bandTerms(at.place!)] : terms(at)));
   const open = Float64Array.from(places, (at) => (known ? weightOf(at.place!) : 1));
-  const weights = robustWeights(design, values[1]!, open, known);
-  const coefficients = values.map((value) => fitWeighted(design, value, weights).slice(0, count));
-  const surface = (color: number, x: number, y: number): number =>
-    terms(cellAt(x, y)).reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0) + glowAt(x, y);
+  const pull = known
+    ? [...FREE_EXPECTED, ...BAND_EXPECTED].map((expected) =>
+        pullOf(
+          expected,
+          open.reduce((sum, w) => sum + w, 0),
+        ),
+      )
+    : 1e-3;
+  const weights = robustWeights(design, values[1]!, open, { known, pull });
+  const coefficients = values.map((value) => fitWeighted(design, value, weights, pull));
+  const tint = fitTint({ places, design, values, coefficients, open, known });
+  const surface = (color: number, x: number, y: number): number => {
+    const at = cellAt(x, y);
+    const own = terms(at).reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0);
+    return own + tint(color, at) + glowAt(x, y);
+  };
   return {
     ...onNodes(rect, surface, { good, center }),
     kind: known ? 'band known' : 'from below',
     ...(sensorGlow ? { sensorGlow: sensorGlow.found } : {}),
+  };
+}
+
+/** Every bend up to the third order, without the constant. */
+const tintTerms = ({ u, v }: Cell): number[] => [
+  ...[u, v, u * u, u * v, v * v],
+  ...[u * u * u, u * u * v, u * v * v, v * v * v],
+];
+
+/** Pull on a tint's bends; a colour cast is seen sooner than a difference of brightness, so it is let bend freely. */
+const TINT_PULL = 2e-3;
+
+/**
+ * What is left of red and blue against green once the smooth surfaces are off, as a freer surface: tints of a corner
+ * or of a horizon. The band and its stars tint little and count little.
+ */
+function fitTint(fit: {
+  readonly places: readonly Cell[];
+  readonly design: readonly (readonly number[])[];
+  readonly values: readonly Float64Array[];
+  readonly coefficients: readonly (readonly number[])[];
+  readonly open: Float64Array;
+  readonly known: boolean;
+}): (color: number, at: Cell) => number {
+  const { places, design, values, coefficients, open, known } = fit;
+  // Where the band is not known it would be taken for a tint.
+  if (!known) return () => 0;
+  const left = values.map((value, color) =>
+    value.map((v, k) => v - design[k]!.reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0)),
+  );
+  const mean = values.map((value) => Math.max(1e-6, median(value)));
+  const bends = places.map((at) => [1, ...tintTerms(at)]);
+  const found = [0, 2].map((color) => {
+    const difference = left[color]!.map((v, k) => v - (left[1]![k]! * mean[color]!) / mean[1]!);
+    const weights = robustWeights(bends, difference, open, { known: true, pull: TINT_PULL });
+    return fitWeighted(bends, difference, weights, TINT_PULL).slice(1);
+  });
+  return (color, at) => {
+    if (color === 1) return 0;
+    const own = found[color === 0 ? 0 : 1]!;
+    return tintTerms(at).reduce((sum, term, i) => sum + term * own[i]!, 0);
   };
 }
 
@@ -148,11 +218,11 @@ function robustWeights(
   design: readonly (readonly number[])[],
   values: Float64Array,
   open: Float64Array,
-  known: boolean,
+  { known, pull }: { readonly known: boolean; readonly pull: number | readonly number[] },
 ): Float64Array {
   let weights = open;
   for (let pass = 0; pass < 12; pass++) {
-    const fitted = fitWeighted(design, values, weights);
+    const fitted = fitWeighted(design, values, weights, pull);
     const residuals = Float64Array.from(
       values,
       (value, k) => value - design[k]!.reduce((sum, term, i) => sum + term * fitted[i]!, 0),

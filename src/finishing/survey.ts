@@ -25,7 +25,7 @@ export interface SurveyRow {
   readonly levels: Float32Array;
   /** Differences of single sky pixels from their surroundings, luminance, ADU. */
   readonly differences: Float32Array;
-  /** Luminance of single land pixels, ADU. */
+  /** Single land pixels, balanced linear sRGB, three values each, ADU. */
   readonly land: Float32Array;
 }
 
@@ -116,14 +116,16 @@ function differences(plan: SurveyPlan, band: Band, maps: StackMaps, balanced: Ba
 function landSamples(plan: SurveyPlan, band: Band, maps: StackMaps, balanced: Balanced): Float32Array {
   const { rect } = plan;
   if (!maps.land) return new Float32Array(0);
-  const light = lightOf(band, balanced);
+  const size = band.rows * band.width;
+  const rgb = new Float64Array(3);
   const found: number[] = [];
   const step = Math.max(1, Math.floor(Math.sqrt((rect.width * rect.height) / 60_000)));
   for (let y = 0; y < band.rows; y += step) {
     for (let x = rect.x; x < rect.x + rect.width; x += step) {
       if (maps.land[(band.top + y) * maps.width + x]! < LAND_LIMIT) continue;
-      const value = light(y * band.width + x);
-      if (Number.isFinite(value)) found.push(value);
+      const at = y * band.width + x;
+      toSrgb(balanced, band.data[at]!, band.data[size + at]!, band.data[2 * size + at]!, rgb);
+      if (Number.isFinite(rgb[0]! + rgb[1]! + rgb[2]!)) found.push(rgb[0]!, rgb[1]!, rgb[2]!);
     }
   }
   return Float32Array.from(found);
@@ -138,7 +140,12 @@ export interface Survey {
   readonly noise: number;
   /** Level that half the land pixels exceed, luminance, ADU; NaN without land. */
   readonly land: number;
+  /** Its typical colour, linear sRGB offsets from grey, ADU: mostly the sensor's own glow and the sky's tint. */
+  readonly landCast: readonly [number, number, number];
 }
+
+/** Share of the land's typical colour that is taken for a cast; the rest is its own. */
+const LAND_CAST_SHARE = 0.7;
 
 /** @param rows one entry for each row of cells, in order */
 export function joinSurvey(plan: SurveyPlan, rows: readonly SurveyRow[]): Survey {
@@ -153,11 +160,22 @@ export function joinSurvey(plan: SurveyPlan, rows: readonly SurveyRow[]): Survey
     }
   });
   const differences = rows.flatMap((row) => Array.from(row.differences, Math.abs));
-  const land = rows.flatMap((row) => Array.from(row.land));
+  const samples = rows.flatMap((row) => Array.from(row.land));
+  const land = samples.flatMap((_, i) =>
+    i % 3 === 0 ? [luminance(samples[i]!, samples[i + 1]!, samples[i + 2]!)] : [],
+  );
   return {
     plan,
     levels,
     noise: differences.length < 50 ? 0 : (1.4826 * median(differences)) / Math.sqrt(1.25),
     land: land.length < 50 ? Number.NaN : median(land),
+    landCast: land.length < 50 ? [0, 0, 0] : castOfLand(samples),
   };
+}
+
+function castOfLand(samples: readonly number[]): [number, number, number] {
+  const typical = [0, 1, 2].map((color) => median(samples.filter((_, i) => i % 3 === color)));
+  const grey = luminance(typical[0]!, typical[1]!, typical[2]!);
+  const off = (color: number) => LAND_CAST_SHARE * (typical[color]! - grey);
+  return [off(0), off(1), off(2)];
 }

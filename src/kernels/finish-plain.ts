@@ -163,7 +163,8 @@ export function finishBandPlain(call: FinishCall): number {
       for (let c = 0; c < 3; c++) {
         const chroma = f(own[c]! - light);
         const mixed = f(chroma + f(colorShare * f(f(soft[c]! - calm) - chroma)));
-        own[c] = f(base + mixed) - f(q[P.cast + c]! * skyShare);
+        const cast = f(f(q[P.cast + c]! * skyShare) + f(q[P.landCast + c]! * landShare));
+        own[c] = f(base + mixed) - cast;
       }
       const value = f(f(f(own[0]! + own[1]!) + own[2]!) * THIRD);
       const to = (y * width + x) * 3;

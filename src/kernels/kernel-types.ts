@@ -128,7 +128,9 @@ export const FINISH_PARAMETERS = {
   landCap: 18,
   /** Chroma multiplier in Oklab. */
   saturation: 19,
-  count: 20,
+  /** Three offsets that make the darkest land grey, linear sRGB, ADU. */
+  landCast: 20,
+  count: 23,
 } as const;
 
 /** Arguments of `finishBand`: some rows of a stack on their way to the picture. */

@@ -38,6 +38,7 @@ function make(kernels: Kernels, seed: number, width: number, rows: number) {
   parameters.data[P.clip] = 15000;
   parameters.data.set(MATRIX, P.matrix);
   parameters.data.set([12, -5, 3], P.cast);
+  parameters.data.set([4, -2, 1], P.landCast);
   parameters.data[P.toneFrom] = 350;
   parameters.data[P.toneScale] = 1 / 14000;
   parameters.data[P.landCap] = 0.015;

@@ -9,6 +9,7 @@ const TONE_FROM = 16;
 const TONE_SCALE = 17;
 const LAND_CAP = 18;
 const SATURATION = 19;
+const LAND_CAST = 20;
 
 /** Columns of padding before the first pixel of a row. */
 const MARGIN = 4;
@@ -147,6 +148,7 @@ export function finishBand(
   const clip = param(params, CLIP);
   const matrix = at(params, MATRIX);
   const cast0 = param(params, CAST), cast1 = param(params, CAST + 1), cast2 = param(params, CAST + 2);
+  const ground0 = param(params, LAND_CAST), ground1 = param(params, LAND_CAST + 1), ground2 = param(params, LAND_CAST + 2);
   const cap = param(params, LAND_CAP);
   const saturation = param(params, SATURATION);
   const top = f32x4.splat(<f32>toneSize);
@@ -195,9 +197,9 @@ export function finishBand(
       r = f32x4.add(base, toward(f32x4.sub(r, own), colorShare, f32x4.sub(softR, calm)));
       g = f32x4.add(base, toward(f32x4.sub(g, own), colorShare, f32x4.sub(softG, calm)));
       b = f32x4.add(base, toward(f32x4.sub(b, own), colorShare, f32x4.sub(softB, calm)));
-      r = f32x4.sub(r, f32x4.mul(cast0, skyShare));
-      g = f32x4.sub(g, f32x4.mul(cast1, skyShare));
-      b = f32x4.sub(b, f32x4.mul(cast2, skyShare));
+      r = f32x4.sub(r, f32x4.add(f32x4.mul(cast0, skyShare), f32x4.mul(ground0, landShare)));
+      g = f32x4.sub(g, f32x4.add(f32x4.mul(cast1, skyShare), f32x4.mul(ground1, landShare)));
+      b = f32x4.sub(b, f32x4.add(f32x4.mul(cast2, skyShare), f32x4.mul(ground2, landShare)));
       // Tone by the mean of the three, so that the ratios of the colours stay.
       const value = f32x4.mul(f32x4.add(f32x4.add(r, g), b), f32x4.splat(<f32>0.33333334));
       const x01 = f32x4.mul(f32x4.sub(value, param(params, TONE_FROM)), param(params, TONE_SCALE));
