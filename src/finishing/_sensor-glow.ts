@@ -8,7 +8,7 @@ export interface SensorGlow {
   /** Where it is brightest, as shares of the crop's width and height. */
   readonly x: number;
   readonly y: number;
-  /** ADU at its brightest cell, the same in every colour of the sensor. */
+  /** ADU of green at its brightest; the same in every colour of the sensor. */
   readonly level: number;
 }
 
@@ -42,12 +42,13 @@ const SMOOTH = 2;
 export function findSensorGlow(
   survey: Survey,
   good: readonly number[],
-): { readonly found: SensorGlow; readonly at: (x: number, y: number) => number } | undefined {
+): { readonly found: SensorGlow; readonly at: (color: number, x: number, y: number) => number } | undefined {
   const { plan, levels } = survey;
   const { columns, rows, rect } = plan;
   const [red, , blue] = balance(plan).multipliers;
   const excess = (red + blue) / 2 - 1;
-  if (!(excess > 0.2)) return undefined;
+  // A finished picture was balanced by the camera: there the glow's own colours tell its share in each.
+  const balancedBefore = !(excess > 0.2);
   const cells = columns * rows;
   const level = (color: number, index: number): number => levels[color * cells + index]!;
   const magenta = Float64Array.from(
@@ -76,7 +77,9 @@ export function findSensorGlow(
   );
   const plain = places.map(([u, v]) => [1, u, v, shape(u, v)]);
   const fit = fitWeighted(plain, magenta, even, 0);
-  const fromColor = fit[3]! / excess;
+  const share = [0, 1, 2].map((color) =>
+    balancedBefore ? Math.max(0, own[color]!) / Math.max(1e-9, fit[3]!) : 1 / excess,
+  );
   // The same in the colours of the sensor, and plainly above the noise of the cells.
   const base = magenta.map((value, k) => value - fit[3]! * plain[k]![3]!);
   const middle = median(base);
@@ -86,17 +89,18 @@ export function findSensorGlow(
       plain.map((row) => row[3]!),
       0.99,
     ) * fit[3]!;
-  if (!(Math.min(own[0]!, own[2]!) > 0.3 * fromColor) || !(peak > 4 * noise)) return undefined;
+  const least = balancedBefore ? 1.1 * Math.max(0, own[1]!) : (0.3 * fit[3]!) / excess;
+  if (!(Math.min(own[0]!, own[2]!) > least) || !(peak > 4 * noise)) return undefined;
   const glow = new Float64Array(cells).fill(Number.NaN);
   good.forEach((index, k) => {
     const [u, v] = places[k]!;
     const sky = fit[0]! + fit[1]! * u + fit[2]! * v;
-    glow[index] = (magenta[k]! - sky) / excess;
+    glow[index] = magenta[k]! - sky;
   });
-  const at = faded(smoothed(glow, columns, rows, shape), survey, shape);
+  const magentaAt = faded(smoothed(glow, columns, rows, shape), survey, shape);
   return {
-    found: { x: (place[0] + 1) / 2, y: (place[1] + 1) / 2, level: fromColor },
-    at,
+    found: { x: (place[0] + 1) / 2, y: (place[1] + 1) / 2, level: fit[3]! * share[1]! },
+    at: (color, x, y) => share[color]! * magentaAt(x, y),
   };
 }
 

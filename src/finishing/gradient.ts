@@ -127,9 +127,10 @@ export function fitSkyGradient(
   const places = good.map((index) => cellAt(...center(index)));
   const known = places.every(({ place }) => place !== undefined && Number.isFinite(place.latitude));
   const sensorGlow = findSensorGlow(survey, good);
-  const glowAt = (x: number, y: number): number => (sensorGlow ? sensorGlow.at(x, y) : 0);
+  const glowAt = (color: number, x: number, y: number): number =>
+    sensorGlow ? sensorGlow.at(color, x, y) : 0;
   const values = [0, 1, 2].map((color) =>
-    Float64Array.from(good, (index) => levels[color * cells + index]! - glowAt(...center(index))),
+    Float64Array.from(good, (index) => levels[color * cells + index]! - glowAt(color, ...center(index))),
   );
   const terms = known ? freeTerms : stiffTerms;
   const design = places.map((at) => (known ? [...terms(at), ...bandTerms(at.place!)] : terms(at)));
@@ -144,11 +145,12 @@ export function fitSkyGradient(
     : 1e-3;
   const weights = robustWeights(design, values[1]!, open, { known, pull });
   const coefficients = values.map((value) => fitWeighted(design, value, weights, pull));
-  const tint = fitTint({ places, design, values, coefficients, open, known });
+  // Where the band is not known, what stands above the surface has lost its say already.
+  const tint = fitTint({ places, design, values, coefficients, open: known ? open : weights });
   const surface = (color: number, x: number, y: number): number => {
     const at = cellAt(x, y);
     const own = terms(at).reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0);
-    return own + tint(color, at) + glowAt(x, y);
+    return own + tint(color, at) + glowAt(color, x, y);
   };
   return {
     ...onNodes(rect, surface, { good, center }),
@@ -176,11 +178,8 @@ function fitTint(fit: {
   readonly values: readonly Float64Array[];
   readonly coefficients: readonly (readonly number[])[];
   readonly open: Float64Array;
-  readonly known: boolean;
 }): (color: number, at: Cell) => number {
-  const { places, design, values, coefficients, open, known } = fit;
-  // Where the band is not known it would be taken for a tint.
-  if (!known) return () => 0;
+  const { places, design, values, coefficients, open } = fit;
   const left = values.map((value, color) =>
     value.map((v, k) => v - design[k]!.reduce((sum, term, i) => sum + term * coefficients[color]![i]!, 0)),
   );
