@@ -53,18 +53,31 @@ export function isAtPace(a: Shot, b: Shot, run: readonly Shot[]): boolean {
   return Math.abs(interval - cadence) <= Math.max(1.1, 0.05 * cadence);
 }
 
-/** Every interval longer than one and a half cadences, with what most likely made it (P20, P21). */
+/**
+ * Every interval longer than one and a half cadences, with what most likely made it (P20, P21). Where frames
+ * stand that were shot there but are sorted elsewhere by a person's choice, there is no hole.
+ */
 export function holesOf(
   shots: readonly Shot[],
   cadence: number | undefined,
-  knocks: ReadonlySet<string>,
+  { knocks, elsewhere }: { readonly knocks: ReadonlySet<string>; readonly elsewhere: readonly Shot[] },
 ): CadenceHole[] {
   if (cadence === undefined || shots.length < 4 || !isSteady(shots)) return [];
   const times = starts(shots);
   const found: { at: number; length: number }[] = [];
   for (let i = 1; i < shots.length; i++) {
     const interval = times[i]! - times[i - 1]!;
-    if (interval > 1.5 * cadence + 1) found.push({ at: i, length: interval - cadence });
+    if (!(interval > 1.5 * cadence + 1)) continue;
+    const length = interval - cadence;
+    const [from, to] = [shots[i - 1]!, shots[i]!];
+    const there = elsewhere.filter(
+      (shot) =>
+        shot.startMs! > from.startMs! &&
+        shot.startMs! < to.startMs! &&
+        shot.frame.header.camera === from.frame.header.camera &&
+        shot.frame.header.serial === from.frame.header.serial,
+    ).length;
+    if (there < Math.round(length / cadence)) found.push({ at: i, length });
   }
   // One frame skipped again and again is a camera that is still writing, not a person.
   const skipped = found.filter(({ length }) => length < 1.6 * cadence).length;

@@ -31,13 +31,43 @@ export interface RunOptions {
 /** Cuts a stream into runs: by night, role, settings and gaps; brackets and alternating settings are put together. */
 export function runsOf(stream: Stream, options: RunOptions): Run[] {
   const runs: Run[] = [];
-  for (const part of cutWhere(stream.shots, (a, b) => isBorder(a, b, options))) {
+  const [rest, aside] = withoutChosen(stream.shots, options);
+  const parts = [rest, aside].flatMap((shots) => cutWhere(shots, (a, b) => isBorder(a, b, options)));
+  for (const part of parts) {
     const role = options.roleOf(part[0]!).role;
     if (role === 'other' || role === 'test')
       runs.push(...cutByGap(part).flatMap((piece) => bySettings(piece, role)));
     else runs.push(...cutByGap(part).flatMap((piece) => ofOnePart(piece, role)));
   }
-  return runs;
+  if (aside.length === 0) return runs;
+  const places = new Map(stream.shots.map((shot, i) => [shot, i] as const));
+  return runs.sort((a, b) => places.get(a.shots[0]!)! - places.get(b.shots[0]!)!);
+}
+
+/**
+ * Takes the shots out that a person gave another role than that of the run they stand in: a frame called a test
+ * afterwards does not cut its run in two.
+ */
+function withoutChosen(
+  shots: readonly Shot[],
+  { roleOf }: RunOptions,
+): readonly [rest: readonly Shot[], aside: readonly Shot[]] {
+  if (!shots.some((shot) => shot.frame.chosenRole)) return [shots, []];
+  const own = shots.map((shot) => (shot.frame.chosenRole ? undefined : roleOf(shot).role));
+  const rest: Shot[] = [];
+  const aside: Shot[] = [];
+  const after: (string | undefined)[] = [];
+  for (let i = shots.length - 1, next: string | undefined; i >= 0; i--) {
+    next = own[i] ?? next;
+    after[i] = next;
+  }
+  let before: string | undefined;
+  for (const [i, shot] of shots.entries()) {
+    before = own[i] ?? before;
+    const within = before !== undefined && before === after[i];
+    (own[i] === undefined && within && roleOf(shot).role !== before ? aside : rest).push(shot);
+  }
+  return [rest, aside];
 }
 
 /** Frames that never share a sequence, whatever their settings: another night or another role. */

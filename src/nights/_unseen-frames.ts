@@ -4,7 +4,8 @@ import { agrees, sameSettings, sameShutter } from './_settings.js';
 
 /** Frames that could not be looked at take the role of their neighbours of the same settings, else what the header allows. */
 export function fillUnseen(shots: readonly Shot[], roles: Map<Shot, RoleFound>): void {
-  const seen = shots.filter((shot) => roles.has(shot));
+  // What a person said of one frame is said of that frame alone.
+  const seen = shots.filter((shot) => roles.has(shot) && !shot.frame.chosenRole);
   const open = shots.filter((shot) => !roles.has(shot));
   const places = new Map(shots.map((shot, i) => [shot, i] as const));
   for (const shot of open) {

@@ -78,8 +78,13 @@ function sessionsOf(placed: readonly { night: string; draft: Draft }[]): Grouped
   const sessions: GroupedSession[] = [];
   for (const night of [...nights.keys()].sort()) {
     const drafts = nights.get(night)!.sort(compareDrafts);
+    const chosen = drafts.flatMap(({ shots }) => shots.filter(({ frame }) => frame.chosenRole));
     for (const { place, members } of bySite(drafts))
-      sessions.push({ night, sequences: members.map(sequenceOf), ...(place ? { place } : {}) });
+      sessions.push({
+        night,
+        sequences: members.map((draft) => sequenceOf(draft, chosen)),
+        ...(place ? { place } : {}),
+      });
   }
   return sessions;
 }
@@ -118,8 +123,8 @@ function bySite(drafts: readonly Draft[]): Site[] {
   return sites;
 }
 
-/** What there is to say of a run. */
-function sequenceOf(draft: Draft): GroupedSequence {
+/** What there is to say of a run; `chosen` are the frames of its night whose role a person said. */
+function sequenceOf(draft: Draft, chosen: readonly Shot[]): GroupedSequence {
   const { shots, role, bracketed } = draft;
   const cadence = cadenceOf(shots);
   const steady = isSteady(shots);
@@ -133,7 +138,7 @@ function sequenceOf(draft: Draft): GroupedSequence {
     role,
     bracketed,
     segmentStarts: draft.knocks.map((shot) => shot.frame.id),
-    holes: timed ? holesOf(shots, cadence, knocks) : [],
+    holes: timed ? holesOf(shots, cadence, { knocks, elsewhere: chosen }) : [],
     notes: [...draft.notes, ...notesOf(draft, { cadence, cameraDark, real })],
     ...(cadence === undefined ? {} : { cadence }),
     ...(real === undefined ? {} : { realExposureTime: real }),

@@ -228,6 +228,29 @@ describe('sequences', () => {
     expect(sequencesOf(missing)[0]!.holes[0]!.likelyCause).toMatch(/1 file number is missing/);
   });
 
+  it('stay one where a person gave frames in their middle another role; there is no hole there', () => {
+    const frames = run({ name: 'f', start: START, count: 20 }).map((frame, i) =>
+      i === 9 || i === 10 ? { ...frame, chosenRole: 'test' as const } : frame,
+    );
+    const found = sequencesOf(frames);
+    expect(found.map(({ role, frameIds }) => [role, frameIds.length])).toEqual([
+      ['light', 18],
+      ['test', 2],
+    ]);
+    expect(found[0]!.holes).toEqual([]);
+    // At its end they are no part of it, and a role that is the run's own changes nothing.
+    const end = frames.map((frame, i) => (i < 11 ? frame : { ...frame, chosenRole: 'dark' as const }));
+    expect(sequencesOf(end).map(({ role, frameIds }) => [role, frameIds.length])).toEqual([
+      ['light', 9],
+      ['test', 2],
+      ['dark', 9],
+    ]);
+    const same = frames.map((frame) =>
+      frame.chosenRole ? { ...frame, chosenRole: 'light' as const } : frame,
+    );
+    expect(sequencesOf(same).map(({ frameIds }) => frameIds.length)).toEqual([20]);
+  });
+
   it('break at a gap above five minutes and ten cadences, and not below', () => {
     const pair = (pause: number, every: number) =>
       sequencesOf(
