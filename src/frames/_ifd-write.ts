@@ -8,8 +8,8 @@ export type TagValue =
   | { readonly type: 'float' | 'double'; readonly values: readonly number[] }
   /** Pointers to further directories. */
   | { readonly type: 'directories'; readonly directories: readonly Directory[] }
-  /** Pointers to blocks of data (strips, tiles, previews) laid at the end of the file. */
-  | { readonly type: 'blocks'; readonly blocks: readonly Uint8Array[] };
+  /** Pointers to blocks of data (strips, tiles, previews) laid at the end of the file; see `layTiffHead` for bare lengths. */
+  | { readonly type: 'blocks'; readonly blocks: readonly (Uint8Array | { readonly byteLength: number })[] };
 
 export interface Tag {
   readonly id: number;
@@ -120,6 +120,12 @@ interface Laid {
 }
 
 /**
+ * Lays out a TIFF up to its first block of data, for files that are written piece by piece: the blocks follow
+ * in their order, each brought to an even length. They may be given by their length alone.
+ */
+export const layTiffHead = (chain: readonly Directory[]): Uint8Array => lay(chain, true, true);
+
+/**
  * Lays out a whole classic TIFF structure (header, chain of directories, their values, data blocks).
  *
  * @param chain the directories linked from the header, in order; tags are sorted here.
@@ -127,7 +133,10 @@ interface Laid {
  * @throws {RangeError} when the structure passes 4 GiB
  * @source TIFF 6.0 (Adobe 1992) section 2
  */
-export function layTiff(chain: readonly Directory[], { littleEndian = true } = {}): Uint8Array {
+export const layTiff = (chain: readonly Directory[], { littleEndian = true } = {}): Uint8Array =>
+  lay(chain, littleEndian, false);
+
+function lay(chain: readonly Directory[], littleEndian: boolean, headOnly: boolean): Uint8Array {
   let end = 8;
   const blocks: { tag: TagValue; at: number[] }[] = [];
   const place = (unsorted: Directory): Laid => {
@@ -154,10 +163,11 @@ export function layTiff(chain: readonly Directory[], { littleEndian = true } = {
     }
     for (const list of one.children.values()) list.forEach(collect);
   };
+  const headEnd = end;
   laid.forEach(collect);
   if (end > 0xffff_ffff) throw new RangeError('a classic TIFF holds at most 4 GiB');
 
-  const bytes = new Uint8Array(end);
+  const bytes = new Uint8Array(headOnly ? headEnd : end);
   const view = new DataView(bytes.buffer);
   bytes.set(littleEndian ? [0x49, 0x49] : [0x4d, 0x4d]);
   view.setUint16(2, 42, littleEndian);
@@ -196,12 +206,11 @@ export function layTiff(chain: readonly Directory[], { littleEndian = true } = {
   laid.forEach((one, index) => {
     write(one, laid[index + 1]?.at ?? 0);
   });
-  for (const { tag, at } of blocks) {
-    if (tag.type === 'blocks') {
-      tag.blocks.forEach((block, index) => {
-        bytes.set(block, at[index]!);
-      });
-    }
+  for (const { tag, at } of headOnly ? [] : blocks) {
+    if (tag.type !== 'blocks') continue;
+    tag.blocks.forEach((block, index) => {
+      if (block instanceof Uint8Array) bytes.set(block, at[index]!);
+    });
   }
   return bytes;
 }

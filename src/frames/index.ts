@@ -17,7 +17,7 @@ export {
 } from './registry.js';
 export { readThumbnail, type Thumbnail } from './thumbnail.js';
 export { type DngContent, writeDng } from './write-dng.js';
-export { type FitsCard, type FitsContent, fitsCardsOf, writeFits } from './write-fits.js';
+export { type FitsCard, type FitsContent, fitsCardsOf, fitsParts, writeFits } from './write-fits.js';
 export { type JpegContent, withJpegMetadata, writeJpeg } from './write-jpeg.js';
-export { type TiffContent, writeTiff } from './write-tiff.js';
+export { type TiffContent, tiffParts, writeTiff } from './write-tiff.js';
 export { writeXmp, type XmpFields } from './xmp.js';

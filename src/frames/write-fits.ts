@@ -1,6 +1,7 @@
 import type { FrameHeader } from '../core/index.js';
 import { FITS_BLOCK, FITS_CARD } from './_fits-cards.js';
 import { instantOf } from './instant.js';
+import { joined } from './write-tiff.js';
 
 /** One header card. Paths and other long things belong in a side-car (L59). */
 export interface FitsCard {
@@ -36,6 +37,14 @@ const RESERVED =
  * @source FITS Standard 4.0 (2018) sections 3.3, 4.1, 4.2, 4.4.1, 5.3
  */
 export function writeFits(content: FitsContent): Uint8Array {
+  return joined([...fitsParts(content)]);
+}
+
+/** Size of a piece of `fitsParts`, bytes, about. */
+const PART_BYTES = 1 << 20;
+
+/** The bytes of `writeFits` one after the other, about a megabyte at a time. */
+export function* fitsParts(content: FitsContent): Generator<Uint8Array> {
   const { width, height, planes, data } = content;
   if (data.length !== width * height * planes)
     throw new RangeError(`expected ${width * height * planes} samples but received ${data.length}`);
@@ -71,20 +80,24 @@ export function writeFits(content: FitsContent): Uint8Array {
   lines.push('END');
   const padded = (size: number) => Math.ceil(size / FITS_BLOCK) * FITS_BLOCK;
   const headerSize = padded(lines.length * FITS_CARD);
-  const bytes = new Uint8Array(headerSize + padded(data.length * 4));
-  bytes.fill(0x20, 0, headerSize);
+  const header = new Uint8Array(headerSize).fill(0x20);
   lines.forEach((line, i) => {
-    for (let c = 0; c < line.length; c++) bytes[i * FITS_CARD + c] = line.charCodeAt(c);
+    for (let c = 0; c < line.length; c++) header[i * FITS_CARD + c] = line.charCodeAt(c);
   });
-  const view = new DataView(bytes.buffer);
-  let at = headerSize;
+  yield header;
+  const most = Math.max(1, Math.floor(PART_BYTES / (4 * width)));
   for (let plane = 0; plane < planes; plane++) {
-    for (let y = height - 1; y >= 0; y--) {
-      const from = (plane * height + y) * width;
-      for (let x = 0; x < width; x++, at += 4) view.setFloat32(at, data[from + x]!);
+    for (let below = height; below > 0; below -= most) {
+      const rows = Math.min(most, below);
+      const view = new DataView(new ArrayBuffer(4 * width * rows));
+      for (let row = 0, at = 0; row < rows; row++) {
+        const from = (plane * height + below - 1 - row) * width;
+        for (let x = 0; x < width; x++, at += 4) view.setFloat32(at, data[from + x]!);
+      }
+      yield new Uint8Array(view.buffer);
     }
   }
-  return bytes;
+  yield new Uint8Array(padded(data.length * 4) - data.length * 4);
 }
 
 /** Printable ASCII only; anything else becomes `?` (section 4.2.1). */

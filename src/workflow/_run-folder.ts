@@ -1,4 +1,4 @@
-import { mkdir, readFile, rename, writeFile } from 'node:fs/promises';
+import { mkdir, open, readFile, rename, writeFile } from 'node:fs/promises';
 import { join } from 'node:path';
 import sharp from 'sharp';
 import type { Alignment } from '../alignment/index.js';
@@ -37,6 +37,18 @@ export function runFolder(libraryDir: string, session: SessionRecord, sequence: 
 export async function writeWhole(path: string, data: Uint8Array | string): Promise<void> {
   const part = `${path}.part`;
   await writeFile(part, data);
+  await rename(part, path);
+}
+
+/** Writes a file whole or not at all, piece by piece, so that it need not fit in memory. */
+export async function writeParts(path: string, parts: Iterable<Uint8Array>): Promise<void> {
+  const part = `${path}.part`;
+  const file = await open(part, 'w');
+  try {
+    for (const piece of parts) await file.writeFile(piece);
+  } finally {
+    await file.close();
+  }
   await rename(part, path);
 }
 

@@ -2,8 +2,8 @@ import { createHash } from 'node:crypto';
 import sharp from 'sharp';
 import { type ColorImage, many, type Plane } from '../core/index.js';
 import { toMap } from '../finishing/index.js';
-import { type ExifFields, type FitsCard, LINEAR_SRGB_ICC, writeFits, writeTiff } from '../frames/index.js';
-import { writeWhole } from './_run-folder.js';
+import { type ExifFields, type FitsCard, fitsParts, LINEAR_SRGB_ICC, tiffParts } from '../frames/index.js';
+import { writeParts, writeWhole } from './_run-folder.js';
 
 /** What is known of a stack beyond its pixels, for the headers of its files. */
 export interface StackFacts {
@@ -23,31 +23,24 @@ export interface StackFacts {
 const PIXEL_MEANING =
   'Linear light, camera-native colours, ADU above black, lens falloff divided out; no white balance, no gradient taken off';
 
-/** 16-bit copy of a linear image: value = ADU * 65535 / white; below black and no data become 0. */
-function toSixteen(image: ColorImage, white: number): Uint16Array {
-  const out = new Uint16Array(image.data.length);
-  const scale = 65535 / white;
-  for (let i = 0; i < out.length; i++) {
-    const value = image.data[i]! * scale;
-    out[i] = value > 0 ? Math.min(65535, value + 0.5) : 0;
-  }
-  return out;
-}
-
-/** Writes a linear image as 16-bit TIFF with its scale stated. */
+/**
+ * Writes a linear image as 16-bit TIFF with its scale stated: value = ADU * 65535 / white; below black and no
+ * data become 0.
+ */
 export async function writeLinearTiff(
   path: string,
   image: ColorImage,
   facts: StackFacts,
   xmp?: string,
 ): Promise<void> {
-  await writeWhole(
+  await writeParts(
     path,
-    writeTiff({
+    tiffParts({
       width: image.width,
       height: image.height,
       planes: 3,
-      data: toSixteen(image, facts.white),
+      data: image.data,
+      integersPerUnit: 65535 / facts.white,
       icc: LINEAR_SRGB_ICC,
       exif: { ...facts.exif, colorSpace: 65535 },
       description: `LINEAR. ${PIXEL_MEANING}. 65535 = ${facts.white} ADU. ${many(facts.frames, 'frame')}, ${facts.totalExposure} s in all, ${facts.method}.`,
@@ -75,9 +68,9 @@ export async function writeLinearFits(path: string, image: ColorImage, facts: St
   if (exif.lens) cards.push({ keyword: 'TELESCOP', value: ascii(exif.lens), comment: 'lens' });
   if (exif.focalLengthMm) cards.push({ keyword: 'FOCALLEN', value: exif.focalLengthMm, comment: 'mm' });
   if (exif.iso) cards.push({ keyword: 'ISOSPEED', value: exif.iso });
-  await writeWhole(
+  await writeParts(
     path,
-    writeFits({
+    fitsParts({
       width: image.width,
       height: image.height,
       planes: 3,
