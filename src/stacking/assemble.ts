@@ -20,12 +20,13 @@ export function emptyLayer(width: number, height: number): StackLayer {
 
 /** Writes a finished tile into its stack. Tiles may come in any order. */
 export function placeTile(layer: StackLayer, tile: Tile, result: LayerResult): void {
-  copyPlanes(result.image, layer.image, tile, 3);
-  copyPlanes(result.coverage, layer.coverage, tile, 1);
-  copyPlanes(result.rejected, layer.rejected, tile, 1);
+  placePlanes(result.image, layer.image, tile, 3);
+  placePlanes(result.coverage, layer.coverage, tile, 1);
+  placePlanes(result.rejected, layer.rejected, tile, 1);
 }
 
-function copyPlanes(
+/** Writes planes of a tile, f32[planes*height*width], into a picture of as many planes. */
+export function placePlanes(
   from: Float32Array,
   to: { readonly width: number; readonly height: number; readonly data: Float32Array },
   tile: Tile,

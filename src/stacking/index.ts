@@ -1,4 +1,4 @@
-export { emptyLayer, placeTile, type StackLayer } from './assemble.js';
+export { emptyLayer, placePlanes, placeTile, type StackLayer } from './assemble.js';
 export { removeBanding } from './banding.js';
 export { type CalibrationRecipe, calibrate } from './calibrate.js';
 export { type CoarseSky, coarseSky } from './coarse-sky.js';

@@ -24,7 +24,8 @@ export interface ChosenMaster {
   readonly kind: MasterKind;
   /** Absolute path of its file. */
   readonly path: string;
-  readonly master: Master;
+  /** Its pixels are let go once a run is prepared. */
+  readonly master: Omit<Master, 'data'> & { readonly data?: Float32Array };
   /** Ids of the frames it was made from, for the recipe. */
   readonly frameIds: readonly string[];
   /** One sentence: what it is and how well it matches. */

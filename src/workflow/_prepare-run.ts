@@ -68,9 +68,10 @@ export async function prepareRun(
   const { context, library, pool, session, sequence } = work;
   const folder = runFolder(library.dir, session, sequence);
   const firstMask = await loadMask(folder.mask);
-  const calibration = await calibrationFor({ ...work, ...options });
+  const found = await calibrationFor({ ...work, ...options });
   const reference = referenceOf(members, alignment);
-  const defects = await defectsOf(folder.defects, alignment, calibration);
+  const defects = await defectsOf(folder.defects, alignment, found);
+  const calibration = withoutPixels(found);
   const base: CalibrationSet = { masters: calibration.masters.map(({ path }) => path), defects };
 
   // The reference and a few others first: they tell the lens's falloff.
@@ -142,14 +143,23 @@ export async function prepareRun(
   };
 }
 
+/** The masters' facts alone: their pixels are read by the threads and would only take memory here. */
+const withoutPixels = ({ masters, notes }: Calibration): Calibration => ({
+  masters: masters.map((chosen) => {
+    const { data: _data, ...master } = chosen.master;
+    return { ...chosen, master };
+  }),
+  notes,
+});
+
 async function defectsOf(path: string, alignment: Alignment, calibration: Calibration) {
   const own = await loadDefects(path);
   const { width, height } = alignment;
   const dark = calibration.masters.find(({ kind }) => kind === 'dark')?.master;
   return joinDefects(
     { width, height, index: Int32Array.from(own) },
-    dark && dark.width === width && dark.height === height && dark.planes === 1
-      ? defectsFromDark(dark)
+    dark?.data && dark.width === width && dark.height === height && dark.planes === 1
+      ? defectsFromDark({ ...dark, data: dark.data })
       : undefined,
   );
 }

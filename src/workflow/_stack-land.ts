@@ -1,18 +1,12 @@
-import { InputError, type Mask, type Plane } from '../core/index.js';
-import {
-  type CombineMethod,
-  makeStackPlan,
-  refineLandMask,
-  type StackLayer,
-  shareFromPicture,
-} from '../stacking/index.js';
+import { type ColorImage, InputError, type Mask, type Plane } from '../core/index.js';
+import { type CombineMethod, makeStackPlan, refineLandMask, shareFromPicture } from '../stacking/index.js';
 import { loadMask } from './_run-folder.js';
 import type { RunWork } from './_stack-config.js';
 import type { Member, Weighted } from './_stack-members.js';
-import { stackLayer } from './_tiles.js';
+import { stackPixels } from './_tiles.js';
 
 export interface LandLayer {
-  readonly layer: StackLayer;
+  readonly image: ColorImage;
   readonly mask: Mask;
   readonly share: Plane;
   readonly frames: number;
@@ -42,7 +36,7 @@ export async function landOf(
     frames: used.map(({ frame }) => frame),
     land: { method: used.length >= 4 ? method : 'mean' },
   });
-  const layer = await stackLayer(context, pool, plan, {
+  const image = await stackPixels(context, pool, plan, {
     ...options,
     layer: 'land',
     task: 'stacking the land',
@@ -56,12 +50,12 @@ export async function landOf(
       );
     }
     const picture = { width: own.width, height: own.height, data: Float32Array.from(own.data) };
-    return { layer, ...shareFromPicture(picture, rest), frames: used.length };
+    return { image, ...shareFromPicture(picture, rest), frames: used.length };
   }
   const first = firstMask ?? {
     width: rest.width,
     height: rest.height,
     data: new Uint8Array(rest.width * rest.height),
   };
-  return { layer, ...refineLandMask(first, layer.image), frames: used.length };
+  return { image, ...refineLandMask(first, image), frames: used.length };
 }

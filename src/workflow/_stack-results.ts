@@ -1,11 +1,9 @@
-import { mkdir, readFile, rm } from 'node:fs/promises';
+import { existsSync } from 'node:fs';
+import { mkdir, readFile } from 'node:fs/promises';
 import { join } from 'node:path';
-import type { Alignment } from '../alignment/index.js';
-import { type ColorImage, type FrameHeader, unpackStarTable } from '../core/index.js';
+import { type ColorImage, unpackStarTable } from '../core/index.js';
 import type { StackColor } from '../finishing/index.js';
-import type { ExifFields } from '../frames/index.js';
 import {
-  hashesOf,
   insideLibrary,
   nightFolders,
   type PictureRecord,
@@ -15,15 +13,7 @@ import {
   stored,
   toStack,
 } from '../library/index.js';
-import {
-  type CombineMethod,
-  type Falloff,
-  falloffGain,
-  type NoiseGain,
-  type StackLayer,
-  type StackPlan,
-} from '../stacking/index.js';
-import type { Calibration } from './_calibration.js';
+import type { NoiseGain, StackLayer } from '../stacking/index.js';
 import { finishStack } from './_finish-stack.js';
 import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './_linear-facts.js';
 import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
@@ -31,142 +21,89 @@ import { writeWhole } from './_run-folder.js';
 import { sharpPart } from './_sharp-part.js';
 import { skyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
+import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import type { LandLayer } from './_stack-land.js';
-import type { Member } from './_stack-members.js';
 import { withoutUnknown } from './_unknown.js';
-import { toolVersion } from './_version.js';
-import type { Surveyed } from './stack-worker.js';
 
-const VERSION = toolVersion();
+/** The folder of a stack's results, open for writing one after the other. */
+export interface ResultFolder extends Results {
+  readonly folder: string;
+  readonly recipe: object;
+  readonly facts: StackFacts;
+  /** Linear file of the single frame, among the working files. */
+  readonly single: string;
+  /** False when these results were made before and are made again. */
+  readonly isNew: boolean;
+  file(name: string): string;
+  /** Counts a step of writing. */
+  tell(): void;
+}
 
-export interface Results {
-  readonly alignment: Alignment;
-  readonly members: readonly Member[];
-  readonly reference: Member;
-  readonly example: Surveyed;
-  readonly calibration: Calibration;
-  readonly falloff: Falloff | undefined;
-  readonly method: CombineMethod | 'brightest pixel';
-  readonly sky: StackLayer;
-  readonly land: LandLayer | undefined;
-  readonly single: ColorImage;
-  readonly image: ColorImage;
+/** What was measured while the pictures were made. */
+export interface Measured {
   readonly noise: NoiseGain;
-  readonly plan: StackPlan;
+  readonly rejectedShare: number;
+  readonly landFrames: number | undefined;
 }
 
-/** What the files made of frames say of the camera and its settings. */
-const EXIF_KEPT = [
-  'cameraMake',
-  'cameraModel',
-  'serial',
-  'lens',
-  'iso',
-  'fNumber',
-  'focalLengthMm',
-  'focalLength35Mm',
-  'wallTime',
-  'utcOffsetMinutes',
-] as const;
-
-/** The parts of a frame's header that stay true of a picture made from it. */
-export function exifOf(header: Partial<FrameHeader>): ExifFields {
-  return Object.fromEntries(
-    EXIF_KEPT.flatMap((name) => (header[name] === undefined ? [] : [[name, header[name]] as const])),
-  );
-}
-
-/** What the headers of a result's files say. */
-export function factsOf(
-  results: Pick<Results, 'members' | 'example' | 'method' | 'reference' | 'image' | 'falloff'>,
-): StackFacts {
-  const { members, example, method, reference } = results;
-  const { header } = example;
-  const total = members.reduce((sum, member) => sum + member.exposure, 0);
-  const times = members.map(({ record }) => record.takenMs).filter((time) => time !== undefined);
-  const first = times.length > 0 ? Math.min(...times) : undefined;
-  const last = times.length > 0 ? Math.max(...times) + 1000 * members.at(-1)!.exposure : undefined;
-  return {
-    exif: {
-      ...exifOf(reference.record.header),
-      exposureTime: Number(total.toFixed(3)),
-      orientation: header.orientation ?? 1,
-      width: results.image.width,
-      height: results.image.height,
-      software: `Nightcairn ${VERSION}`,
-    },
-    totalExposure: Number(total.toFixed(3)),
-    frames: members.length,
-    method,
-    ...(first === undefined ? {} : { start: new Date(first).toISOString() }),
-    ...(first === undefined || last === undefined
-      ? {}
-      : { middle: new Date((first + last) / 2).toISOString() }),
-    software: `Nightcairn ${VERSION}`,
-    white: Number(
-      (Math.max(...example.whiteLevel) * (results.falloff ? falloffGain(results.falloff) : 1)).toFixed(2),
-    ),
-  };
-}
-
-/** Everything that made the stack, in a fixed order, without the time it was made. */
-function recipeOf(work: RunWork, results: Results) {
-  const { library, sequence, config, look } = work;
-  const hashes = hashesOf(library, sequence.id);
-  return {
-    tool: `Nightcairn ${VERSION}`,
-    decoder: results.example.decoder,
-    sequence: sequence.id,
-    method: results.method,
-    limits: { sky: results.plan.skyOptions, land: results.plan.landOptions },
-    demosaic: results.plan.demosaic,
-    land: config.land,
-    look,
-    masters: results.calibration.masters.map(({ kind, frameIds, master }) => ({
-      kind,
-      frames: master.frames,
-      frameIds,
-    })),
-    falloff: results.falloff
-      ? { source: results.falloff.source, corner: 1 / falloffGain(results.falloff) }
-      : null,
-    reference: results.reference.record.id,
-    frames: [...results.members]
-      .sort((a, b) => (a.record.id < b.record.id ? -1 : 1))
-      .map(({ record, transparency, exposure }) => ({
-        id: record.id,
-        sha256: hashes.get(record.id) ?? null,
-        transparency,
-        exposure,
-      })),
-  };
-}
-
-export async function writeResults(work: RunWork, results: Results): Promise<ReturnType<typeof toStack>> {
-  const { context, library, session, sequence, look } = work;
-  const { members, sky, land, image } = results;
+/** Makes the folder that belongs to the recipe. */
+export async function openResults(
+  work: RunWork,
+  results: Results,
+  scratchDir: string,
+): Promise<ResultFolder> {
+  const { context, library, session, sequence } = work;
   const recipe = recipeOf(work, results);
   const stacks = insideLibrary(library.dir, nightFolders(session.folder).stacks);
   const folder = join(stacks, `run-${sequence.ordinal}-${recipeKey(recipe)}`);
-  await mkdir(folder, { recursive: true });
-  const facts = factsOf(results);
   let step = 0;
-  const tell = () => context.progress({ task: 'writing the results', done: ++step, total: 5, unit: 'steps' });
+  const opened = {
+    ...results,
+    ...{ folder, recipe, facts: factsOf(results) },
+    single: join(scratchDir, 'single.fits'),
+    isNew: !existsSync(folder),
+    file: (name: string) => join(folder, name),
+    tell: () => context.progress({ task: 'writing the results', done: ++step, total: 5, unit: 'steps' }),
+  };
+  await mkdir(folder, { recursive: true });
+  return opened;
+}
 
-  const file = (name: string) => join(folder, name);
-  await writeLinearTiff(file(STACK_FILES.linearTiff), image, facts);
-  await writeLinearFits(file(STACK_FILES.fits), image, facts);
-  tell();
-  await writeLinearTiff(file(STACK_FILES.sky), sky.image, facts);
-  if (land) await writeLinearTiff(file(STACK_FILES.land), land.layer.image, facts);
-  tell();
+/** Writes the land's own stack and its mask. */
+export async function writeLand(results: ResultFolder, land: LandLayer): Promise<void> {
+  await writeLinearTiff(results.file(STACK_FILES.land), land.image, results.facts);
+  await writeGrey(results.file(STACK_FILES.mask), land.share, 1);
+  results.tell();
+}
+
+/** Writes the sky's own stack and its maps; returns the share of samples clipped. */
+export async function writeSky(results: ResultFolder, sky: StackLayer): Promise<number> {
+  const { file, members } = results;
+  await writeLinearTiff(file(STACK_FILES.sky), sky.image, results.facts);
   await writeGrey(file(STACK_FILES.coverage), sky.coverage, members.length);
   await writeGrey(file(STACK_FILES.rejected), sky.rejected, Math.max(3, members.length / 4));
-  if (land) await writeGrey(file(STACK_FILES.mask), land.share, 1);
+  results.tell();
+  return shareRejected(sky);
+}
+
+/** Writes sky and land together. */
+export async function writeLinear(results: ResultFolder, image: ColorImage): Promise<void> {
+  await writeLinearTiff(results.file(STACK_FILES.linearTiff), image, results.facts);
+  await writeLinearFits(results.file(STACK_FILES.fits), image, results.facts);
+  results.tell();
+}
+
+/** Finishes the pictures from their linear files, writes the recipe and enters the stack in the catalogue. */
+export async function finishResults(
+  work: RunWork,
+  results: ResultFolder,
+  measured: Measured,
+): Promise<ReturnType<typeof toStack>> {
+  const { context, library, look } = work;
+  const { folder, facts, file, single, reference } = results;
   const linear = await linearFacts(work, results, facts);
   await writeLinearFacts(folder, linear);
-  tell();
   const source = await stackSource(folder, linear);
   const finishing = { pool: work.pool, signal: context.signal };
   const finished = await finishStack(source, look, finishing);
@@ -174,42 +111,30 @@ export async function writeResults(work: RunWork, results: Results): Promise<Ret
     base: 'picture',
     cropAsked: 'covered',
   });
-  tell();
-  const single = file('.single.fits');
-  try {
-    await writeLinearFits(single, results.single, facts);
-    await writeSinglePicture(
-      file(STACK_FILES.singleJpeg),
-      await finishStack({ ...source, path: single }, look, finishing),
-      { ...facts, exif: { ...facts.exif, exposureTime: results.reference.exposure } },
-    );
-  } finally {
-    await rm(single, { force: true });
-  }
-  await writeWhole(
-    file(STACK_FILES.recipe),
-    `${JSON.stringify({ ...recipe, crop: finished.crop }, null, 2)}\n`,
+  results.tell();
+  await writeSinglePicture(
+    file(STACK_FILES.singleJpeg),
+    await finishStack({ ...source, path: single }, look, finishing),
+    { ...facts, exif: { ...facts.exif, exposureTime: reference.exposure } },
   );
-  tell();
-  return storeResults(work, results, { folder, facts, pictures: storedFiles(library, pictures) });
+  const recipe = { ...results.recipe, crop: finished.crop };
+  await writeWhole(file(STACK_FILES.recipe), `${JSON.stringify(recipe, null, 2)}\n`);
+  results.tell();
+  return storeResults(work, results, { ...measured, pictures: storedFiles(library, pictures) });
 }
 
 /** Enters the stack in the catalogue. */
 function storeResults(
   work: RunWork,
-  results: Results,
-  done: {
-    readonly folder: string;
-    readonly facts: StackFacts;
-    readonly pictures: Readonly<Record<string, string>>;
-  },
+  results: ResultFolder,
+  done: Measured & { readonly pictures: Readonly<Record<string, string>> },
 ): ReturnType<typeof toStack> {
   const { library, sequence } = work;
-  const { alignment, members, sky, land, noise, calibration, method } = results;
-  const { folder, facts } = done;
+  const { alignment, members, calibration, method, folder, facts } = results;
+  const { noise, landFrames, rejectedShare } = done;
   const inLibrary = (path: string) => stored(library.dir, path);
   const listed = Object.entries(STACK_FILES).filter(
-    ([key]) => land !== undefined || (key !== 'land' && key !== 'mask'),
+    ([key]) => landFrames !== undefined || (key !== 'land' && key !== 'mask'),
   );
   const record = saveStack(library, {
     sequenceId: sequence.id,
@@ -234,8 +159,8 @@ function storeResults(
       },
       ...picturesBefore(work, inLibrary(folder)),
       mastersUsed: calibration.masters.map(({ text }) => text),
-      notes: notesOf(results),
-      rejectedShare: shareRejected(sky),
+      notes: notesOf(results, landFrames),
+      rejectedShare,
       linearScale: { adu: facts.white, value: 65535 },
     },
   });
@@ -249,7 +174,7 @@ function picturesBefore(work: RunWork, folder: string): { pictures?: readonly Pi
 }
 
 async function linearFacts(work: RunWork, results: Results, facts: StackFacts): Promise<LinearFacts> {
-  const { alignment, example, members, image } = results;
+  const { alignment, example, members } = results;
   const color: StackColor = {
     ...(example.color === undefined ? {} : { color: example.color }),
     // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
@@ -266,7 +191,7 @@ async function linearFacts(work: RunWork, results: Results, facts: StackFacts): 
           instant: new Date(grid.record.takenMs + 500 * grid.exposure),
         };
   const pointing = skyPointing(alignment, at);
-  const { width, height } = image;
+  const { width, height } = alignment;
   const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);
   const stars = await readFile(table).then(unpackStarTable, () => undefined);
   const sharp = stars && sharpPart(stars, width, height);
@@ -286,18 +211,4 @@ function shareRejected(layer: StackLayer): number {
     rejected += layer.rejected.data[i]!;
   }
   return used + rejected > 0 ? rejected / (used + rejected) : 0;
-}
-
-export function notesOf(results: Results): string[] {
-  const { calibration, land, members, falloff } = results;
-  const notes = [...calibration.notes];
-  if (land && land.frames < members.length) {
-    notes.push(`The land comes from the ${land.frames} frames of its longest unmoved stretch.`);
-  }
-  if (falloff) {
-    notes.push(
-      `The lens lets ${Math.round(100 / falloffGain(falloff))} % of the light through in the corners; that was divided out.`,
-    );
-  }
-  return notes;
 }

@@ -1,8 +1,10 @@
-import { throwIfCancelled } from '../core/index.js';
+import { type ColorImage, makeColorImage, makePlane, type Plane, throwIfCancelled } from '../core/index.js';
 import type { WorkerPool } from '../kernels/index.js';
 import {
   emptyLayer,
+  type LayerResult,
   type Layers,
+  placePlanes,
   placeTile,
   planTiles,
   type StackLayer,
@@ -36,8 +38,46 @@ export async function stackLayer(
   plan: StackPlan,
   options: LayerOptions,
 ): Promise<StackLayer> {
+  const layer = emptyLayer(plan.width, plan.height);
+  await overTiles(context, pool, plan, options, (tile, part) => placeTile(layer, tile, part));
+  return layer;
+}
+
+/** The pixels of a layer alone, without its maps. */
+export async function stackPixels(
+  context: WorkflowContext,
+  pool: WorkerPool,
+  plan: StackPlan,
+  options: LayerOptions,
+): Promise<ColorImage> {
+  const image = makeColorImage(plan.width, plan.height, Number.NaN);
+  await overTiles(context, pool, plan, options, (tile, part) => placePlanes(part.image, image, tile, 3));
+  return image;
+}
+
+/** The green plane of a layer alone. */
+export async function stackGreen(
+  context: WorkflowContext,
+  pool: WorkerPool,
+  plan: StackPlan,
+  options: LayerOptions,
+): Promise<Plane> {
+  const plane = makePlane(plan.width, plan.height, Number.NaN);
+  await overTiles(context, pool, plan, options, (tile, part) => {
+    const size = tile.width * tile.height;
+    placePlanes(part.image.subarray(size, 2 * size), plane, tile, 1);
+  });
+  return plane;
+}
+
+async function overTiles(
+  context: WorkflowContext,
+  pool: WorkerPool,
+  plan: StackPlan,
+  options: LayerOptions,
+  place: (tile: Tile, part: LayerResult) => void,
+): Promise<void> {
   const { width, height } = plan;
-  const layer = emptyLayer(width, height);
   const tiles =
     options.tiles ??
     planTiles({
@@ -57,12 +97,11 @@ export async function stackLayer(
       const scratch = Object.fromEntries(frames.map(({ id }) => [id, options.scratch[id]!]));
       const result = await pool.run<TileResult>('tile', { task, scratch }, { signal: context.signal });
       const part = options.layer === 'sky' ? result.sky : result.land;
-      if (part) placeTile(layer, result.tile, part);
+      if (part) place(result.tile, part);
       done++;
       if (options.task !== undefined)
         context.progress({ task: options.task, done, total: tiles.length, unit: 'tiles' });
     }
   };
   await Promise.all(Array.from({ length: AHEAD * pool.size }, work));
-  return layer;
 }

@@ -15,10 +15,10 @@ import { type PreparedRun, prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder, writeWhole } from './_run-folder.js';
 import { withScratch } from './_scratch.js';
 import { exportNames, verdictXmp, writeSideCar } from './_side-cars.js';
+import { exifOf } from './_stack-facts.js';
 import { type StackFacts, writeLinearTiff } from './_stack-files.js';
 import { type Member, membersOf } from './_stack-members.js';
-import { exifOf } from './_stack-results.js';
-import { stackLayer } from './_tiles.js';
+import { stackPixels } from './_tiles.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
 
@@ -161,7 +161,7 @@ async function writeFrame(task: {
     sky: { method: 'mean' },
     land: { method: 'mean' },
   });
-  const layer = await stackLayer(place.context, place.pool, plan, {
+  const image = await stackPixels(place.context, place.pool, plan, {
     scratch: run.scratch,
     memoryBytes: config.memoryBytes,
     layer: config.hold,
@@ -172,8 +172,8 @@ async function writeFrame(task: {
       ...exifOf(record.header),
       exposureTime: Number(member.exposure.toFixed(3)),
       orientation: example.header.orientation ?? 1,
-      width: layer.image.width,
-      height: layer.image.height,
+      width: image.width,
+      height: image.height,
       software: `Nightcairn ${toolVersion()}`,
     },
     totalExposure: Number(member.exposure.toFixed(3)),
@@ -182,7 +182,7 @@ async function writeFrame(task: {
     software: `Nightcairn ${toolVersion()}`,
     white: Number((Math.max(...example.whiteLevel) * (falloff ? falloffGain(falloff) : 1)).toFixed(2)),
   };
-  await writeLinearTiff(path, layer.image, facts, verdictXmp(record));
+  await writeLinearTiff(path, image, facts, verdictXmp(record));
 }
 
 /** What the frames were made of and with; returns the notes on calibration. */

@@ -206,6 +206,8 @@ async function tile(task: {
   readonly scratch: Readonly<Record<string, string>>;
 }): Promise<{ output: TileResult; transfer: ArrayBuffer[] }> {
   kernels ??= await loadKernelsFromDisk();
+  // Calibration is over when tiles are made.
+  held.clear();
   const { width, height, sourcePlanes } = task.task;
   const result = stackTile(
     task.task,

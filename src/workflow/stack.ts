@@ -1,18 +1,34 @@
+import { rm } from 'node:fs/promises';
 import type { Alignment } from '../alignment/index.js';
-import { type ColorImage, DataError } from '../core/index.js';
+import { DataError } from '../core/index.js';
 import type { SessionRecord, toStack } from '../library/index.js';
-import { type CombineMethod, chooseMethod, composeLand, growMask, makeStackPlan } from '../stacking/index.js';
+import {
+  type CombineMethod,
+  chooseMethod,
+  growMask,
+  makeStackPlan,
+  type StackPlan,
+} from '../stacking/index.js';
+import { composeHeld, type HeldLand, holdLand } from './_held-land.js';
 import { lookNamed } from './_looks.js';
 import { overRuns } from './_over-runs.js';
-import { prepareRun } from './_prepare-run.js';
+import { type PreparedRun, prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder } from './_run-folder.js';
 import { withScratch } from './_scratch.js';
 import { type RunWork, STACK_DEFAULTS, type StackConfig, type StackOutcome } from './_stack-config.js';
+import { writeLinearFits } from './_stack-files.js';
 import { landOf } from './_stack-land.js';
-import { idealOf, type Member, membersOf, type Weighted } from './_stack-members.js';
+import { idealOf, type Member, membersOf } from './_stack-members.js';
 import { stackNoise } from './_stack-noise.js';
-import { writeResults } from './_stack-results.js';
-import { stackLayer } from './_tiles.js';
+import {
+  finishResults,
+  openResults,
+  type ResultFolder,
+  writeLand,
+  writeLinear,
+  writeSky,
+} from './_stack-results.js';
+import { stackLayer, stackPixels } from './_tiles.js';
 import type { WorkflowContext } from './context.js';
 
 /** What the results of one stack take on disk, a pixel: one FITS, up to four TIFFs, small pictures. */
@@ -65,67 +81,87 @@ async function combineRun(
   members: readonly Member[],
   scratchDir: string,
 ): Promise<ReturnType<typeof toStack>> {
-  const { context, pool, config } = work;
+  const { config } = work;
   const run = await prepareRun(work, alignment, members, scratchDir, {
     force: config.force,
     resultBytes: alignment.width * alignment.height * BYTES_PER_PIXEL,
     command: 'stack',
   });
-  const { reference, frames, shared, scratch, skies } = run;
-  const layerOptions = { scratch, memoryBytes: config.memoryBytes };
   const method = chooseMethod(members.length, config.method) as CombineMethod;
+  const frames = run.frames.map(({ frame }) => frame);
+  const plan = makeStackPlan({ ...run.shared, frames, sky: { method } });
+  const results = await openResults(work, { ...run, method, plan }, scratchDir);
+  try {
+    return await fillResults(work, run, { results, method, scratchDir });
+  } catch (error) {
+    // A stop leaves no half of a result behind; what was whole before stays.
+    if (results.isNew) await rm(results.folder, { recursive: true, force: true });
+    throw error;
+  }
+}
 
-  const land = await landOf(
-    work,
-    { ...shared, method },
-    frames,
-    members,
-    layerOptions,
-    run.firstMask,
-    reference,
-  );
-  const skyPlan = makeStackPlan({
-    ...shared,
-    frames: frames.map(({ frame }) => frame),
-    sky: { method },
-    ...(land && config.land === 'hold' ? { landMask: growMask(land.mask, 2) } : {}),
-  });
-  const sky = await stackLayer(context, pool, skyPlan, {
-    ...layerOptions,
-    layer: 'sky',
-    task: 'stacking the sky',
-  });
-  const single = await singleFrame(work, shared, frames, reference, layerOptions);
-  const image = composeLand(
-    { sky: sky.image, ...(land ? { land: land.layer.image, share: land.share } : {}) },
-    config.land,
-  );
+async function fillResults(
+  work: RunWork,
+  run: PreparedRun,
+  to: { readonly results: ResultFolder; readonly method: CombineMethod; readonly scratchDir: string },
+): Promise<ReturnType<typeof toStack>> {
+  const { context, pool, config } = work;
+  const { reference, frames, shared, scratch, skies } = run;
+  const { results, method, scratchDir } = to;
+  const options = { scratch, memoryBytes: config.memoryBytes };
+  // Each picture goes to disk as soon as it is made: no two of them need be in memory together.
+  const land = await heldLand(work, run, method, results, scratchDir);
+  const hidden = land && config.land === 'hold' ? { landMask: growMask(land.mask, 2) } : {};
+  const plan = makeStackPlan({ ...results.plan, sky: { method }, ...hidden });
+  const rejectedShare = await skyOf(work, plan, land, results, options);
+
   const noise = await stackNoise({
-    context,
-    pool,
-    plan: skyPlan,
+    ...{ context, pool, plan, ...options },
     referenceId: reference.record.id,
-    ...layerOptions,
     mask: land ? growMask(land.mask, 8) : undefined,
     ideal: idealOf(method, frames, skies, reference),
   });
-  return writeResults(work, { ...run, method, sky, land, single, image, noise, plan: skyPlan });
+  const own = frames.find(({ member }) => member === reference)!;
+  const single = makeStackPlan({ ...shared, frames: [own.frame], sky: { method: 'mean' } });
+  await writeLinearFits(
+    results.single,
+    await stackPixels(context, pool, single, {
+      ...{ ...options, layer: 'sky', task: 'developing one frame for comparison' },
+    }),
+    results.facts,
+  );
+  return finishResults(work, results, { noise, rejectedShare, landFrames: land?.frames });
 }
 
-/** The reference alone, made as the stack's frames are: what the stack's noise is held against. */
-async function singleFrame(
+/** Stacks the land, writes it and lays it aside. */
+async function heldLand(
   work: RunWork,
-  shared: Omit<Parameters<typeof makeStackPlan>[0], 'frames'>,
-  frames: readonly Weighted[],
-  reference: Member,
+  run: PreparedRun,
+  method: CombineMethod,
+  results: ResultFolder,
+  scratchDir: string,
+): Promise<HeldLand | undefined> {
+  const { shared, frames, members, scratch, firstMask, reference } = run;
+  const options = { scratch, memoryBytes: work.config.memoryBytes };
+  const land = await landOf(work, { ...shared, method }, frames, members, options, firstMask, reference);
+  if (!land) return undefined;
+  await writeLand(results, land);
+  return holdLand(scratchDir, land);
+}
+
+/** Stacks the sky, puts the land in front of it and writes both pictures; returns the share of samples clipped. */
+async function skyOf(
+  work: RunWork,
+  plan: StackPlan,
+  land: HeldLand | undefined,
+  results: ResultFolder,
   options: { readonly scratch: Readonly<Record<string, string>>; readonly memoryBytes: number },
-): Promise<ColorImage> {
-  const own = frames.find(({ member }) => member === reference)!;
-  const plan = makeStackPlan({ ...shared, frames: [own.frame], sky: { method: 'mean' } });
-  const layer = await stackLayer(work.context, work.pool, plan, {
-    ...options,
-    layer: 'sky',
-    task: 'developing one frame for comparison',
-  });
-  return layer.image;
+): Promise<number> {
+  const { context, pool, config } = work;
+  const sky = await stackLayer(context, pool, plan, { ...options, layer: 'sky', task: 'stacking the sky' });
+  const rejectedShare = await writeSky(results, sky);
+  const { image } = sky;
+  if (land) await composeHeld(image, land, config.land);
+  await writeLinear(results, image);
+  return rejectedShare;
 }

@@ -14,11 +14,11 @@ import { type PreparedRun, prepareRun } from './_prepare-run.js';
 import { loadAlignmentFile, NOT_MEASURED, runFolder, writeWhole } from './_run-folder.js';
 import { withScratch } from './_scratch.js';
 import { STACK_DEFAULTS } from './_stack-config.js';
+import { factsOf } from './_stack-facts.js';
 import { recipeKey, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import { type LandLayer, landOf } from './_stack-land.js';
 import { isKept, type Member, membersOf } from './_stack-members.js';
-import { factsOf } from './_stack-results.js';
-import { stackLayer } from './_tiles.js';
+import { stackPixels } from './_tiles.js';
 import { type Dash, dashesOf, inTime, isTrailFrame, type TrailPlan, trailFrames } from './_trail-frames.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
@@ -155,7 +155,7 @@ async function drawTrails(
   const dashes = dashesOf(run.alignment, inTime(run.members));
   const planned = trailFrames(run, dashes, config);
   const plan = makeStackPlan({ ...run.shared, frames: planned.frames, sky: { method: 'max' } });
-  const sky = await stackLayer(context, pool, plan, {
+  const sky = await stackPixels(context, pool, plan, {
     ...{
       scratch: planned.scratch,
       memoryBytes: config.memoryBytes,
@@ -183,11 +183,7 @@ async function drawTrails(
           run.firstMask,
           run.reference,
         );
-  const image = composeLand(
-    { sky: sky.image, ...(land ? { land: land.layer.image, share: land.share } : {}) },
-    'hold',
-    sky.image,
-  );
+  const image = composeLand({ sky, ...(land ? { land: land.image, share: land.share } : {}) }, 'hold', sky);
   return writeTrails(place, { config, look, run, planned, dashes, image, land });
 }
 
@@ -205,7 +201,7 @@ async function writeTrails(
 ): Promise<TrailOutcome> {
   const { library, session, sequence } = place;
   const { config, look, run, planned, dashes, image, land } = made;
-  const facts = factsOf({ ...run, method: 'brightest pixel', image });
+  const facts = factsOf({ ...run, method: 'brightest pixel' });
   const gaps = gapsOf(dashes, planned);
   const recipe = {
     tool: `Nightcairn ${toolVersion()}`,
