@@ -6,6 +6,7 @@ import {
   unprojectPixel,
 } from '../alignment/index.js';
 import type { SkyAt } from '../finishing/index.js';
+import type { FitsCard } from '../frames/index.js';
 import { equatorialToGalactic, localSiderealTime, type Position, starCatalogue } from '../sky/index.js';
 
 /** Where a stack's grid points, found by its stars. */
@@ -53,6 +54,52 @@ function zenithOf(
   const [x, y, z] = [Math.cos(dec) * Math.cos(ra), Math.cos(dec) * Math.sin(ra), Math.sin(dec)];
   const along = (row: number) => m[3 * row]! * x + m[3 * row + 1]! * y + m[3 * row + 2]! * z;
   return [along(0), along(1), along(2)];
+}
+
+/**
+ * The plate solution of a stack for its FITS header: a tangent plane about the middle of the frame, with the scale
+ * there. What the lens bends on top of that is not in it; a wide lens is off by degrees in the corners.
+ * @source M. R. Calabretta & E. W. Greisen, A&A 395 (2002) 1077: the TAN projection and the CD matrix
+ */
+export function plateCards(pointing: SkyPointing, width: number, height: number): FitsCard[] {
+  const { lens, toCamera: m } = pointing;
+  const skyOf = (x: number, y: number): [number, number, number] => {
+    const [u, v, w] = unprojectPixel(lens, x, y);
+    return [0, 1, 2].map((i) => m[i]! * u + m[3 + i]! * v + m[6 + i]! * w) as [number, number, number];
+  };
+  const [cx, cy] = [(width - 1) / 2, (height - 1) / 2];
+  const middle = skyOf(cx, cy);
+  const ra = Math.atan2(middle[1], middle[0]);
+  const dec = Math.asin(Math.max(-1, Math.min(1, middle[2])));
+  const east = [-Math.sin(ra), Math.cos(ra), 0];
+  const north = [-Math.sin(dec) * Math.cos(ra), -Math.sin(dec) * Math.sin(ra), Math.cos(dec)];
+  // deg on the tangent plane per px, from points a few px away.
+  const step = 4;
+  const slope = (dx: number, dy: number, axis: readonly number[]): number => {
+    const along = ([x, y, z]: readonly [number, number, number]) =>
+      (x * axis[0]! + y * axis[1]! + z * axis[2]!) / (x * middle[0] + y * middle[1] + z * middle[2]);
+    const difference = along(skyOf(cx + dx, cy + dy)) - along(skyOf(cx - dx, cy - dy));
+    return ((difference / (2 * step)) * 180) / Math.PI;
+  };
+  const digits = (value: number): number => Number(value.toPrecision(9));
+  const deg = (value: number): number => digits(((value * 180) / Math.PI + 360) % 360);
+  // FITS counts from 1 and its rows from below.
+  return [
+    { keyword: 'CTYPE1', value: 'RA---TAN', comment: 'tangent plane; lens distortion not included' },
+    { keyword: 'CTYPE2', value: 'DEC--TAN' },
+    { keyword: 'CUNIT1', value: 'deg' },
+    { keyword: 'CUNIT2', value: 'deg' },
+    { keyword: 'CRPIX1', value: cx + 1 },
+    { keyword: 'CRPIX2', value: height - cy },
+    { keyword: 'CRVAL1', value: deg(ra), comment: '[deg] right ascension of the middle' },
+    { keyword: 'CRVAL2', value: digits((dec * 180) / Math.PI), comment: '[deg] declination of the middle' },
+    { keyword: 'CD1_1', value: digits(slope(step, 0, east)) },
+    { keyword: 'CD1_2', value: digits(-slope(0, step, east)) },
+    { keyword: 'CD2_1', value: digits(slope(step, 0, north)) },
+    { keyword: 'CD2_2', value: digits(-slope(0, step, north)) },
+    { keyword: 'RADESYS', value: 'ICRS' },
+    { keyword: 'EQUINOX', value: 2000 },
+  ];
 }
 
 /** Galactic longitude (-180..180) and latitude, deg, of a place on the stack, px; NaN where the lens shows none. */

@@ -50,7 +50,12 @@ export async function writeLinearTiff(
 }
 
 /** Writes a linear image as 32-bit float FITS, three planes red, green, blue. */
-export async function writeLinearFits(path: string, image: ColorImage, facts: StackFacts): Promise<void> {
+export async function writeLinearFits(
+  path: string,
+  image: ColorImage,
+  facts: StackFacts,
+  plate: readonly FitsCard[] = [],
+): Promise<void> {
   const cards: FitsCard[] = [
     { keyword: 'BUNIT', value: 'adu', comment: 'above black, linear' },
     { keyword: 'EXPTIME', value: facts.totalExposure, comment: 's, all frames together' },
@@ -75,7 +80,7 @@ export async function writeLinearFits(path: string, image: ColorImage, facts: St
       height: image.height,
       planes: 3,
       data: image.data,
-      cards,
+      cards: [...cards, ...plate],
       history: [PIXEL_MEANING],
     }),
   );

@@ -19,7 +19,7 @@ import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './
 import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
 import { writeWhole } from './_run-folder.js';
 import { sharpPart } from './_sharp-part.js';
-import { skyPointing } from './_sky-pointing.js';
+import { plateCards, skyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
@@ -31,6 +31,8 @@ export interface ResultFolder extends Results {
   readonly folder: string;
   readonly recipe: object;
   readonly facts: StackFacts;
+  /** What the numbers of the linear files mean, and where they point. */
+  readonly linear: LinearFacts;
   /** Linear file of the single frame, among the working files. */
   readonly single: string;
   /** False when these results were made before and are made again. */
@@ -58,9 +60,10 @@ export async function openResults(
   const stacks = insideLibrary(library.dir, nightFolders(session.folder).stacks);
   const folder = join(stacks, `run-${sequence.ordinal}-${recipeKey(recipe)}`);
   let step = 0;
+  const facts = factsOf(results);
   const opened = {
     ...results,
-    ...{ folder, recipe, facts: factsOf(results) },
+    ...{ folder, recipe, facts, linear: await linearFacts(work, results, facts) },
     single: join(scratchDir, 'single.fits'),
     isNew: !existsSync(folder),
     file: (name: string) => join(folder, name),
@@ -90,7 +93,9 @@ export async function writeSky(results: ResultFolder, sky: StackLayer): Promise<
 /** Writes sky and land together. */
 export async function writeLinear(results: ResultFolder, image: ColorImage): Promise<void> {
   await writeLinearTiff(results.file(STACK_FILES.linearTiff), image, results.facts);
-  await writeLinearFits(results.file(STACK_FILES.fits), image, results.facts);
+  const { pointing } = results.linear;
+  const plate = pointing ? plateCards(pointing, image.width, image.height) : [];
+  await writeLinearFits(results.file(STACK_FILES.fits), image, results.facts, plate);
   results.tell();
 }
 
@@ -101,8 +106,7 @@ export async function finishResults(
   measured: Measured,
 ): Promise<ReturnType<typeof toStack>> {
   const { context, library, look } = work;
-  const { folder, facts, file, single, reference } = results;
-  const linear = await linearFacts(work, results, facts);
+  const { folder, facts, file, single, reference, linear } = results;
   await writeLinearFacts(folder, linear);
   const source = await stackSource(folder, linear);
   const finishing = { pool: work.pool, signal: context.signal };
