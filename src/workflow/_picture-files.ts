@@ -39,8 +39,10 @@ export interface PictureOptions {
 
 function pictureExif(finished: Finished, facts: StackFacts, options: PictureOptions): ExifFields {
   const { width, height, look } = finished;
+  // A picture goes out to others: which body took it is nobody's business.
+  const { serial: _serial, ...told } = facts.exif;
   return {
-    ...facts.exif,
+    ...told,
     orientation: 1,
     width,
     height,

@@ -1,17 +1,29 @@
+import { createHash } from 'node:crypto';
 import { existsSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import sharp from 'sharp';
 import { beforeAll, describe, expect, it } from 'vitest';
 import { gaussian, InputError, makePlane, StorageError, seededRandom } from '../../src/core/index.js';
 import { finishPicture, LOOKS, writeLook } from '../../src/finishing/index.js';
+import { readHeader } from '../../src/frames/index.js';
 import { loadKernelsFromDisk } from '../../src/kernels/index.js';
 import { findSession, openLibrary, saveStack, sequencesOf, stacksOf } from '../../src/library/index.js';
 import { writeLinearFacts } from '../../src/workflow/_linear-facts.js';
-import { type StackFacts, writeGrey, writeLinearFits } from '../../src/workflow/_stack-files.js';
+import {
+  type StackFacts,
+  writeGrey,
+  writeLinearFits,
+  writeLinearTiff,
+} from '../../src/workflow/_stack-files.js';
 import { finish } from '../../src/workflow/finish.js';
 import { importCard } from '../../src/workflow/import.js';
+import { haveTools, outsideValues } from '../golden/finishing-outside.mjs';
 import { makeCard, scratch } from '../library/_card.js';
 import { contextOf, fakeTools } from './_fake-intake.js';
+
+const outside = JSON.parse(
+  readFileSync(new URL('../golden/finishing-outside.json', import.meta.url), 'utf8'),
+);
 
 const WIDTH = 320;
 const HEIGHT = 220;
@@ -68,7 +80,7 @@ const { image, land, coverage } = stackPicture();
 
 /** A library with one stacked night; the stack's files are real, its frames are not needed. */
 async function stackedNight(): Promise<{ dir: string; folder: string; sequenceId: string }> {
-  const base = scratch.lasting();
+  const base = process.env.NIGHTCAIRN_KEEP ?? scratch.lasting();
   const [card, dir] = [join(base, 'card'), join(base, 'library')];
   makeCard(card, 8);
   await importCard(contextOf(dir), { card, ...place }, fakeTools);
@@ -80,6 +92,7 @@ async function stackedNight(): Promise<{ dir: string; folder: string; sequenceId
     const folder = join(dir, relative);
     mkdirSync(folder, { recursive: true });
     await writeLinearFits(join(folder, 'linear.fits'), image, FACTS);
+    await writeLinearTiff(join(folder, 'linear.tif'), image, FACTS);
     await writeGrey(join(folder, 'coverage.png'), coverage, 10);
     await writeGrey(join(folder, 'land-mask.png'), land, 1);
     await writeLinearFacts(folder, {
@@ -174,6 +187,45 @@ describe('finish', () => {
     expect(exif).not.toContain(gps);
     const other = await sharp(told.pictures[0]!.stack.files.pictureJpeg).metadata();
     expect(other.exif!.toString('latin1')).toContain(gps);
+  });
+
+  it('writes files that outside tools read as meant', async (context) => {
+    const { pictures } = await run({ name: 'with place', location: true });
+    const { files } = pictures[0]!.stack;
+    // What general libraries read here is what the outside tools read when the golden values were taken.
+    for (const [path, kind] of [
+      [files.pictureJpeg!, 'jpeg'],
+      [files.pictureTiff!, 'tiff'],
+      [join(night.folder, 'linear.tif'), 'linearTiff'],
+    ] as const) {
+      const told = outside[kind].exiftool;
+      const meta = await sharp(path).metadata();
+      const header = await readHeader(readFileSync(path), path);
+      expect([meta.width, meta.height]).toEqual([
+        told['File:ImageWidth'] ?? told['IFD0:ImageWidth'],
+        told['File:ImageHeight'] ?? told['IFD0:ImageHeight'],
+      ]);
+      expect(meta.depth).toBe(kind === 'jpeg' ? 'uchar' : 'ushort');
+      expect(outside[kind].imageMagick).toContain(kind === 'jpeg' ? '8-bit' : '16-bit');
+      expect(header.cameraModel).toBe(told['IFD0:Model']);
+      expect(header.lens).toBe(told['ExifIFD:LensModel']);
+      expect(header.exposureTime).toBe(told['ExifIFD:ExposureTime']);
+      expect(header.iso).toBe(told['ExifIFD:ISO']);
+      expect(header.gps?.latitude).toBe(
+        kind === 'linearTiff' ? undefined : -told['GPS:GPSLatitude']!, // south
+      );
+      expect(meta.icc!.toString('latin1')).toContain(told['ICC_Profile:ProfileDescription']);
+    }
+    expect(outside.fits.fitsverify).toBe('Verification found 0 warning(s) and 0 error(s).');
+    expect(outside.tiff.libtiff.copied && outside.linearTiff.libtiff.copied).toBe(true);
+    const sha = createHash('sha256')
+      .update(readFileSync(join(night.folder, 'linear.fits')))
+      .digest('hex');
+    expect(sha).toBe(outside.inputSha256['linear.fits']);
+    if (!haveTools())
+      return context.skip('exiftool, ImageMagick, libtiff-tools and fitsverify are not installed here');
+    const { source: _source, version: _version, command: _command, inputSha256: _sha, ...values } = outside;
+    expect(outsideValues(night.folder)).toEqual(values);
   });
 
   it('crops to what is covered, to everything, to the sharp part, or to a rectangle as it is viewed', async () => {
