@@ -38,6 +38,8 @@ function withConditions(command: Command): Command {
   for (const [name, words] of RANGES) command.option(`--${name} <range>`, words);
   return command
     .option('--target <name>', 'what the plan was for')
+    .option('--toward <ra,dec>', 'runs that look there: core, a name, or a position in degrees')
+    .option('--within <deg>', 'so far from it to the middle of the picture; default 20')
     .option('--text <words>', 'words in your notes')
     .option('--tag <tag...>', 'your own tags')
     .option('--has-plan', 'nights with a plan')

@@ -93,6 +93,7 @@ export function saveSequences(
     if (before.get(id)?.join() !== sequence.frameIds.join()) {
       run(library, 'UPDATE stacks SET stale = 1 WHERE sequence_id = ?', id);
       run(library, 'DELETE FROM alignments WHERE sequence_id = ?', id);
+      run(library, 'UPDATE sequences SET center_ra = NULL, center_dec = NULL WHERE id = ?', id);
     }
     recount(library, id);
   });

@@ -209,6 +209,10 @@ CREATE INDEX sequences_by_lens_aperture ON sequences(lens, f_number);
 -- Where a site's sky brightness is from, in words: a meter, a map.
 ALTER TABLE sites ADD COLUMN sky_source TEXT;
 `,
+  `
+-- Runs by where the middle of the picture looks, deg J2000.
+CREATE INDEX sequences_by_center ON sequences(center_dec, center_ra) WHERE center_dec IS NOT NULL;
+`,
 ];
 
 /** Marks the file as ours ('CAIR'). */

@@ -76,17 +76,10 @@ export {
   saveStack,
   stacksOf,
 } from './results.js';
-export { type SearchMatch, type SearchResult, searchLibrary, searchStatement } from './search.js';
-export {
-  parsePosition,
-  parseRange,
-  parseSearch,
-  type Range,
-  type SearchInput,
-  type SearchQuery,
-  SORTS,
-  type Sort,
-} from './search-query.js';
+export { type SearchMatch, type SearchResult, searchLibrary } from './search.js';
+export { parseSearch, type SearchInput, type SearchQuery, SORTS, type Sort } from './search-query.js';
+export { searchStatement } from './search-statement.js';
+export { parsePosition, parseRange, type Range } from './search-values.js';
 export {
   findSequences,
   findSession,

@@ -217,19 +217,18 @@ export interface MoonFacts {
   readonly moonIllumination: number;
 }
 
-/** Stores what a solved or planned sequence shows, for search. Degrees, J2000. */
+/** Stores where the middle of a run's picture looks, for search; degrees, J2000. Unknown forgets it. */
 export function savePointing(
   library: Library,
   sequenceId: string,
-  pointing: { readonly rightAscension?: number; readonly declination?: number; readonly target?: string },
+  pointing: { readonly rightAscension: number; readonly declination: number } | undefined,
 ): void {
   inTransaction(library, () =>
     run(
       library,
-      'UPDATE sequences SET center_ra = ?, center_dec = ?, target = ? WHERE id = ?',
-      real(pointing.rightAscension),
-      real(pointing.declination),
-      pointing.target ?? null,
+      'UPDATE sequences SET center_ra = ?, center_dec = ? WHERE id = ?',
+      real(pointing?.rightAscension),
+      real(pointing?.declination),
       sequenceId,
     ),
   );

@@ -1,7 +1,7 @@
 import { number, rows, text } from './_rows.js';
 import type { Library } from './library.js';
-import { searchStatement } from './search.js';
 import type { SearchQuery } from './search-query.js';
+import { searchStatement } from './search-statement.js';
 
 /** What one's own nights can be counted by. */
 export const STATS_BY = ['site', 'lens', 'camera', 'month', 'iso'] as const;

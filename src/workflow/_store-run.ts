@@ -1,7 +1,14 @@
 import type { Alignment } from '../alignment/index.js';
-import { type FrameRecord, type Library, saveAlignment, saveMeasurements } from '../library/index.js';
+import {
+  type FrameRecord,
+  type Library,
+  saveAlignment,
+  saveMeasurements,
+  savePointing,
+} from '../library/index.js';
 import type { RunJudgement } from '../verdicts/index.js';
 import type { RunWork } from './_measure-work.js';
+import { middleOfPicture } from './_sky-middle.js';
 import { withoutUnknown } from './_unknown.js';
 import type { MeasureResult } from './measure-worker.js';
 
@@ -93,4 +100,5 @@ export async function storeRun(
     matchedFrames: alignment.frames.filter((frame) => frame.status === 'fitted').length,
     remarks: judged.remarks,
   });
+  savePointing(library, sequence.id, middleOfPicture(alignment));
 }

@@ -46,6 +46,8 @@ export interface PlainSequence {
   readonly moon: number | undefined;
   readonly fwhm: number | undefined;
   readonly hasStack: boolean;
+  /** Where the middle of the picture looks, deg; undefined where no star told. */
+  readonly center: { readonly rightAscension: number; readonly declination: number } | undefined;
 }
 
 /** A session likewise. */
@@ -66,12 +68,13 @@ export function manyNights(
   options: { readonly seed?: number; readonly framesPerSequence?: number } = {},
 ): PlainSession[] {
   const random = seededRandom(options.seed ?? 1);
+  const elsewhere = seededRandom((options.seed ?? 1) + 1);
   return inTransaction(library, () => {
     const siteIds = SITES.map((site) => saveSite(library, site).id);
     const insertSequence = library.database.prepare(
       `INSERT INTO sequences (id, session_id, ordinal, role, camera, lens, focal_length, f_number, iso, exposure_time,
-         start_ms, frame_count, kept, doubtful, dropped, total_exposure, moonlight, fwhm, has_stack)
-       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+         start_ms, frame_count, kept, doubtful, dropped, total_exposure, moonlight, fwhm, has_stack, center_ra, center_dec)
+       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     );
     const insertSettings = library.database.prepare(
       'INSERT INTO settings (body) VALUES (?) ON CONFLICT DO NOTHING',
@@ -143,6 +146,10 @@ export function manyNights(
           moon: site === undefined ? undefined : random() < 0.5 ? 0 : Math.round(random() * 100),
           fwhm: kept + doubtful > 0 ? 1.5 + random() * 4 : undefined,
           hasStack: role === 'light' && random() < 0.3,
+          center:
+            role === 'light' && elsewhere() < 0.6
+              ? { rightAscension: 360 * elsewhere(), declination: 180 * elsewhere() - 90 }
+              : undefined,
         };
         sequences.push(one);
         insertSequence.run(
@@ -165,6 +172,8 @@ export function manyNights(
           one.moon ?? null,
           one.fwhm ?? null,
           one.hasStack ? 1 : 0,
+          one.center?.rightAscension ?? null,
+          one.center?.declination ?? null,
         );
         if (options.framesPerSequence === undefined) continue;
         for (let f = 0; f < frames; f++) {

@@ -34,6 +34,24 @@ const words = (text: string) =>
     .split(/[^\p{L}\p{N}]+/u)
     .filter((word) => word !== '');
 
+/** J2000 places of the targets that the invented plans name; an arch and a constellation are no place. */
+const PLACES: Record<string, readonly [number, number]> = {
+  core: [266.4168, -29.0078],
+  'Rho Ophiuchi': [246.396, -23.447],
+};
+
+/** Angle between two places on the sky by the cosine rule, deg. */
+const skyAngle = (a: readonly [number, number], b: readonly [number, number]): number => {
+  const [ra, da, rb, db] = [...a, ...b].map((deg) => (deg * Math.PI) / 180) as [
+    number,
+    number,
+    number,
+    number,
+  ];
+  const cosine = Math.sin(da) * Math.sin(db) + Math.cos(da) * Math.cos(db) * Math.cos(ra - rb);
+  return (Math.acos(Math.max(-1, Math.min(1, cosine))) * 180) / Math.PI;
+};
+
 /** The slow obvious filter. */
 function fits(session: PlainSession, sequence: PlainSequence, query: SearchQuery): boolean {
   const part = (whole: string | undefined, wanted: string | undefined) =>
@@ -57,7 +75,18 @@ function fits(session: PlainSession, sequence: PlainSequence, query: SearchQuery
     query.text === undefined ||
     (words(query.text).length > 0 &&
       words(query.text).every((word) => there.some((each) => each.startsWith(word))));
+  const { center } = sequence;
+  const looks = center
+    ? ([center.rightAscension, center.declination] as const)
+    : sequence.role === 'light' && session.target !== undefined
+      ? PLACES[session.target]
+      : undefined;
+  const toward =
+    query.toward === undefined ||
+    (looks !== undefined &&
+      skyAngle(looks, [query.toward.rightAscension, query.toward.declination]) <= (query.within ?? 20));
   return (
+    toward &&
     part(site?.name, query.site) &&
     near &&
     inMonth &&
@@ -112,6 +141,7 @@ const inputs = fc.record(
     fwhm: rangeOf([1.5, 2, 2.5, 4]),
     sky: rangeOf([18, 21.6, 21.9, 22]),
     target: fc.constantFrom('core', 'ARCH', 'rho', 'bär', 'x'),
+    toward: fc.constantFrom('core', '83.6,-5', '0,89', '359,10', '180,-90'),
     text: fc.constantFrom(
       'cloud',
       'étoiles night',
@@ -263,6 +293,8 @@ describe('search', () => {
       { text: 'cloud' },
       { target: 'core' },
       { sky: '21.7..' },
+      { toward: 'core' },
+      { toward: '83.6,-5', within: '40', focal: '24' },
       { site: 'flat', iso: '3200' },
       { month: '8', moon: '0' },
       { month: '6..9', focal: '24', fwhm: '..2.5' },
@@ -283,7 +315,7 @@ describe('search', () => {
       { text: 'wind', hasStack: true },
       { fwhm: '..2', aperture: '1.4..2', sort: 'sharpness' },
     ];
-    expect(queries).toHaveLength(40);
+    expect(queries).toHaveLength(42);
     for (const input of queries) {
       const { sql, values } = searchStatement(library, parseSearch(input));
       const plan = library.database
@@ -313,6 +345,39 @@ describe('search', () => {
       ({ match }) => match.fwhm ?? 99,
     );
     expect(sharp).toEqual([...sharp].sort((a, b) => a - b));
+  });
+
+  it('finds what looks at a part of the sky, by its stars, else by its plan; across 0 h and at the pole too', () => {
+    const by = (input: SearchInput) =>
+      searchLibrary(library, parseSearch(input)).sessions.flatMap(({ sequences }) =>
+        sequences.map((each) => each.id),
+      );
+    const lights = nights.flatMap((session) =>
+      session.sequences
+        .map((sequence) => ({ session, sequence }))
+        .filter(({ sequence: { role } }) => role === 'light'),
+    );
+    for (const [toward, place] of [
+      ['0.5,10', [0.5, 10]],
+      ['12,-89.5', [12, -89.5]],
+      ['core', PLACES.core!],
+      ['17:45:40,-29:00', PLACES.core!],
+    ] as const) {
+      const query = parseSearch({ toward, within: '35' });
+      const expected = lights.filter(({ session, sequence }) => fits(session, sequence, query));
+      expect(by({ toward, within: '35' }).sort(), toward).toEqual(
+        expected.map(({ sequence }) => sequence.id).sort(),
+      );
+      const solved = expected.filter(({ sequence: { center } }) => center);
+      expect(solved.length, toward).toBeGreaterThan(0);
+      for (const {
+        sequence: { center },
+      } of solved)
+        expect(skyAngle([center!.rightAscension, center!.declination], place)).toBeLessThan(35.01); // deg; the written position is rounded
+    }
+    const unsolved = lights.find(({ session, sequence }) => session.target === 'core' && !sequence.center)!;
+    expect(by({ toward: 'core', within: '1' })).toContain(unsolved.sequence.id);
+    expect(by({ toward: '86.4,29', within: '100' })).not.toContain(unsolved.sequence.id);
   });
 
   it('finds words and tags on sequences, and forgets them when they are taken away', () => {
@@ -387,6 +452,11 @@ describe('parseSearch', () => {
       { near: '1' },
       { near: 'x,y' },
       { radius: '5' },
+      { toward: 'arch' },
+      { toward: '400,0' },
+      { toward: '10' },
+      { within: '5' },
+      { toward: 'core', within: '-1' },
       { role: 'bright' },
       { sort: 'nice' },
       { limit: '0' },
