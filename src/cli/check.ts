@@ -14,13 +14,21 @@ export function registerCheck(program: Command): void {
     runCommand(options, async (context) => {
       const { check } = await import('../workflow/index.js');
       const report = await check(context, { repair: options.repair });
+      const everywhere = (what: 'missing' | 'changed' | 'unknown') =>
+        [report, ...report.trash].flatMap((each) => each[what]);
       const lines = [
         `${many(report.filesChecked, 'file')} read again (${(report.bytesChecked / 1e6).toFixed(0)} MB).`,
-        ...report.missing.map(({ path }) => `missing  ${path}`),
-        ...report.changed.map(({ path }) => `changed  ${path}`),
-        ...report.unknown.map(({ path }) => `unknown  ${path}`),
+        ...(report.masters.checked === 0 ? [] : [`${many(report.masters.checked, 'master')} looked at.`]),
+        ...report.trash.map(
+          ({ id, filesChecked }) => `${many(filesChecked, 'file')} of ${id} in the trash read again.`,
+        ),
+        ...everywhere('missing').map(({ path }) => `missing  ${path}`),
+        ...everywhere('changed').map(({ path }) => `changed  ${path}`),
+        ...everywhere('unknown').map(({ path }) => `unknown  ${path}`),
+        ...report.masters.missing.map(({ message }) => `gone  ${message}`),
+        ...report.masters.damaged.map(({ message }) => `damaged  ${message}`),
         ...report.relinked.map(({ from, to }) => `linked again  ${from} -> ${to}`),
-        ...report.database.map((said) => `catalogue  ${said}`),
+        ...[report, ...report.trash].flatMap(({ database }) => database).map((said) => `catalogue  ${said}`),
         `Catalogue: ${report.database.length === 0 ? 'sound' : 'damaged'}, schema ${report.schema}.`,
         ...report.decoder.map((said) => `decoder  ${said}`),
         `Decoders: self-test ${report.decoder.length === 0 ? 'passed' : 'failed'} (${report.decoders.join('; ')}).`,

@@ -119,5 +119,7 @@ export {
   type TransferWork,
   transferGear,
   transferSession,
+  verifySession,
 } from './transfer.js';
+export { type FramePair, transferAttachments } from './transfer-attachments.js';
 export { notesOf, type OwnerKind, setNotes, setTags, tagsOf } from './words.js';

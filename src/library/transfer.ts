@@ -55,7 +55,7 @@ async function filesBelow(library: Place, folder: string): Promise<Listed[]> {
 }
 
 /** SHA-256 of a file, undefined where there is none. */
-async function hashAt(
+export async function hashAt(
   library: Place,
   path: string,
   signal: AbortSignal | undefined,
@@ -74,7 +74,7 @@ async function hashAt(
  *
  * @param expected the hash that the file must have, where the catalogue knows it
  */
-async function bringFile(
+export async function bringFile(
   from: Place,
   to: Place,
   file: { readonly source: string; readonly target: string; readonly expected?: Buffer | undefined },
@@ -110,11 +110,7 @@ async function bringFile(
   }
   if (expected !== undefined && !copied.sha256.equals(expected)) {
     await to.fileSystem.remove(temporary).catch(() => {});
-    throw new StorageError(
-      'COPY_MISMATCH',
-      `Expected ${source} to hold the bytes that came off the card but they have changed since; run check on that library.`,
-      { path: source },
-    );
+    throw changed(source);
   }
   const { modifiedMs } = await from.fileSystem.facts(source);
   await to.fileSystem.setTimes(temporary, modifiedMs).catch(() => {}); // a nicety that some disks refuse
@@ -126,7 +122,7 @@ async function bringFile(
  * their hashes, measurements, stacks and report beside them, then the rows in one transaction. The caller
  * holds `to` (and `from` when moving). Rows of `from` stay; see `deleteSessionRows`.
  *
- * @returns how many files and bytes the session has
+ * @returns how many files and bytes the session has, and which of its originals are not there, relative to `from`
  * @throws {StorageError} DISK_FULL, COPY_MISMATCH, NOT_READABLE, NOT_WRITABLE
  * @throws {Cancelled}
  */
@@ -135,7 +131,7 @@ export async function transferSession(
   to: Library,
   sessionId: string,
   work: TransferWork & { readonly name: SessionName },
-): Promise<{ readonly files: number; readonly bytes: number }> {
+): Promise<{ readonly files: number; readonly bytes: number; readonly missing: readonly string[] }> {
   const folder = String(row(from, 'SELECT folder FROM sessions WHERE id = ?', sessionId)!.folder);
   const known = new Map(
     rows(
@@ -170,7 +166,8 @@ export async function transferSession(
     bytes += file.size;
   }
   copySessionRows(from, to, sessionId, work.name);
-  return { files: files.length, bytes };
+  const there = new Set(files.map(({ path }) => posix.join(folder, path)));
+  return { files: files.length, bytes, missing: [...known.keys()].filter((path) => !there.has(path)).sort() };
 }
 
 async function mustFit(to: Place, bytes: number): Promise<void> {
@@ -218,12 +215,64 @@ export async function transferGear(from: Library, to: Library, work: TransferWor
     throwIfCancelled(work.signal);
     const source = insideLibrary(from.dir, path);
     if ((await hashAt(from, source, work.signal)) === undefined) continue; // made again when it is wanted
-    await bringFile(from, to, { source, target: insideLibrary(to.dir, path) }, work);
+    // What FITS has no words for lies beside it under the same name; without it the master cannot be read.
+    for (const beside of await filesOfMaster(from, path)) {
+      const places = { source: insideLibrary(from.dir, beside), target: insideLibrary(to.dir, beside) };
+      await bringFile(from, to, places, work);
+    }
     copyMasterRow(from, to, id);
     brought++;
   }
   return brought;
 }
+
+/** A master's files, itself last: whatever lies beside it under its name. */
+async function filesOfMaster(library: Library, path: string): Promise<string[]> {
+  const folder = posix.dirname(path);
+  const stem = posix.basename(path, posix.extname(path));
+  return (await filesBelow(library, folder))
+    .map(({ path: below }) => posix.join(folder, below))
+    .filter((each) => posix.dirname(each) === folder && posix.basename(each, posix.extname(each)) === stem)
+    .sort((a, b) => Number(a === path) - Number(b === path));
+}
+
+/**
+ * Holds the originals and attachments of a session against the hashes of its own catalogue.
+ *
+ * @returns those that are not there, relative to the library
+ * @throws {StorageError} COPY_MISMATCH when one has other bytes than came off the card
+ * @throws {Cancelled}
+ */
+export async function verifySession(
+  library: Library,
+  sessionId: string,
+  signal: AbortSignal | undefined,
+): Promise<string[]> {
+  const missing: string[] = [];
+  for (const cells of rows(
+    library,
+    'SELECT path, pending_path, sha256 FROM files WHERE frame_id IN (SELECT id FROM frames WHERE session_id = ?) ORDER BY path',
+    sessionId,
+  )) {
+    throwIfCancelled(signal);
+    const path = insideLibrary(library.dir, String(cells.path));
+    const found =
+      (await hashAt(library, path, signal)) ??
+      (typeof cells.pending_path === 'string'
+        ? await hashAt(library, insideLibrary(library.dir, cells.pending_path), signal)
+        : undefined);
+    if (found === undefined) missing.push(String(cells.path));
+    else if (!found.equals(Buffer.from(cells.sha256 as Uint8Array))) throw changed(path);
+  }
+  return missing;
+}
+
+const changed = (path: string): StorageError =>
+  new StorageError(
+    'COPY_MISMATCH',
+    `Expected ${path} to hold the bytes that came off the card but they have changed since; run check on that library.`,
+    { path },
+  );
 
 /** Names at the top of a library that belong to the running program, not to the library. */
 const OF_THE_MOMENT = /^(\.lock|\.moving|incoming)(\/|$)|^catalogue\.sqlite-(wal|shm)$/;

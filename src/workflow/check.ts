@@ -1,8 +1,10 @@
 import { toPlainError } from '../core/index.js';
 import { PICTURE_DECODER, RAW_DECODER, readPixels, writeDng } from '../frames/index.js';
-import { type CheckReport, checkLibrary, holdLibrary, openLibrary } from '../library/index.js';
+import { type CheckReport, checkLibrary, holdLibrary, LAYOUT, openLibrary } from '../library/index.js';
+import { checkMasters, type MastersCheck } from './_check-masters.js';
 import { ensureRawDecoder } from './_pixels.js';
 import type { WorkflowContext } from './context.js';
+import { trashed } from './library-places.js';
 
 /** Options of `check`. */
 export interface CheckOptions {
@@ -12,6 +14,9 @@ export interface CheckOptions {
 
 /** What a check found, of the library and of the program itself. */
 export interface CheckResult extends CheckReport {
+  readonly masters: MastersCheck;
+  /** Nights in the trash folder, each held against the catalogue it took along. */
+  readonly trash: readonly ({ readonly id: string } & CheckReport)[];
   /** What is wrong with the decoders; empty when their self-test passed. */
   readonly decoder: readonly string[];
   /** Name and version of the decoders of this program (L15, L30). */
@@ -37,12 +42,20 @@ export async function check(context: WorkflowContext, options: CheckOptions = {}
         progress: context.progress,
         signal: context.signal,
       });
+      const masters = await checkMasters(library, context);
+      const trash = await checkTrash(context);
       const decoder = await testDecoders();
       return {
         ...report,
+        masters,
+        trash,
         decoder,
         decoders: [RAW_DECODER, PICTURE_DECODER],
-        sound: report.sound && decoder.length === 0,
+        sound:
+          report.sound &&
+          masters.damaged.length === 0 &&
+          trash.every(({ sound }) => sound) &&
+          decoder.length === 0,
       };
     } finally {
       release();
@@ -50,6 +63,32 @@ export async function check(context: WorkflowContext, options: CheckOptions = {}
   } finally {
     library.close();
   }
+}
+
+async function checkTrash(context: WorkflowContext): Promise<({ readonly id: string } & CheckReport)[]> {
+  const reports: ({ readonly id: string } & CheckReport)[] = [];
+  for (const { id, folder } of trashed(context)) {
+    const small = openLibrary(folder, { mode: 'read' });
+    try {
+      const { progress, signal } = context;
+      const report = await checkLibrary(small, { repair: false, progress, signal });
+      const below = <T extends { readonly path: string; readonly message: string }>(found: readonly T[]) =>
+        found.map(({ path, message }) => {
+          const whole = `${LAYOUT.trash}/${id}/${path}`;
+          return { path: whole, message: message.replace(path, whole) };
+        });
+      reports.push({
+        ...report,
+        id,
+        missing: below(report.missing),
+        changed: below(report.changed),
+        unknown: below(report.unknown),
+      });
+    } finally {
+      small.close();
+    }
+  }
+  return reports;
 }
 
 /** Writes a small mosaic and reads it back: every value must return, and the RAW decoder must be there. */

@@ -27,6 +27,7 @@ import {
   type SessionRecord,
   session as sessionOf,
   sessions,
+  stored,
   transferSession,
 } from '../library/index.js';
 import type { WorkflowContext } from './context.js';
@@ -168,10 +169,19 @@ export function restoreSession(
     } finally {
       small.close();
     }
-    // Its files are back in their places and its rows in the catalogue: what is left is an empty shell.
-    rmSync(folder, { recursive: true });
+    // Its files are back in their places and its rows in the catalogue: what is left is an empty shell, unless
+    // its owner laid something into it.
+    await clearShell(library, folder);
     return { sessionId: place.id };
   });
+}
+
+/** Takes away what this program keeps in a small library that holds no nights any more, and nothing else. */
+async function clearShell(library: Library, folder: string): Promise<void> {
+  for (const name of ['', '-wal', '-shm'])
+    rmSync(join(folder, `${LAYOUT.catalogue}${name}`), { force: true });
+  rmSync(join(folder, RETURNING), { force: true });
+  await removeEmptyFolders(library, stored(library.dir, folder));
 }
 
 /** Where a session of the trash goes: its old place, or a free one. @throws {InputError} when it is here again */

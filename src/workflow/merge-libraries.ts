@@ -23,8 +23,10 @@ import {
   setVerdict,
   tagsOf,
   tidyIncoming,
+  transferAttachments,
   transferGear,
   transferSession,
+  verifySession,
 } from '../library/index.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
 import { regroup } from './amend.js';
@@ -82,7 +84,7 @@ export async function mergeLibraries(
   try {
     const merged: MergedSession[] = [];
     const notes: string[] = [];
-    const { masters, toJoin } = await bringWhole(context, from, merged);
+    const { masters, toJoin } = await bringWhole(context, from, merged, notes);
     for (const found of toJoin) merged.push(await joinNight(context, from, { found, tools, notes }));
     return { sessions: merged.sort((a, b) => (a.from < b.from ? -1 : 1)), masters, notes };
   } finally {
@@ -95,6 +97,7 @@ async function bringWhole(
   context: WorkflowContext,
   from: Library,
   merged: MergedSession[],
+  notes: string[],
 ): Promise<{ readonly masters: number; readonly toJoin: readonly SessionRecord[] }> {
   const to = openLibrary(context.libraryDir, { mode: 'write' });
   const { progress, signal } = context;
@@ -118,7 +121,8 @@ async function bringWhole(
           const name = { id: found.id, folder: found.folder };
           const taken = sessionsIn(to).some(({ folder }) => folder === found.folder);
           const chosen = taken ? free : name;
-          await transferSession(from, to, found.id, { ...work, name: chosen });
+          const { missing } = await transferSession(from, to, found.id, { ...work, name: chosen });
+          notes.push(...missing.map(notThere));
           merged.push({ from: found.id, id: chosen.id, how: 'brought', frameCount: found.frameCount });
         }
       }
@@ -131,6 +135,9 @@ async function bringWhole(
     to.close();
   }
 }
+
+const notThere = (path: string): string =>
+  `${path} is missing from the other library and could not come along.`;
 
 /** The session here that holds the files of one there. */
 function homeOf(from: Library, to: Library, found: SessionRecord): string {
@@ -160,6 +167,8 @@ async function joinNight(
 ): Promise<MergedSession> {
   const { found, tools, notes } = work;
   const site = found.site;
+  // An import takes files as they are; what the other catalogue says of them is asked first.
+  notes.push(...(await verifySession(from, found.id, context.signal)).map(notThere));
   const result = await importCard(
     context,
     {
@@ -175,7 +184,15 @@ async function joinNight(
   let id: string;
   try {
     id = homeOf(from, to, found);
-    for (const { there, here } of twins(from, to, found.id)) {
+    const pairs = twins(from, to, found.id);
+    const release = await holdLibrary(to, { task: 'merging a library', signal: context.signal });
+    try {
+      const ids = pairs.map(({ there, here }) => ({ there: there.id, here }));
+      await transferAttachments(from, to, ids, { ...context, move: false });
+    } finally {
+      release();
+    }
+    for (const { there, here } of pairs) {
       const own = frame(to, here)!;
       if (there.chosenRole && !own.chosenRole) {
         setRole(to, here, there.chosenRole);
@@ -184,16 +201,44 @@ async function joinNight(
       const said = there.measurement?.verdictBy === 'person' ? there.measurement.verdict : undefined;
       if (said && own.measurement?.verdictBy !== 'person') setVerdict(to, here, said, 'person');
     }
-    const words = notesOf(from, 'session', found.id);
-    const mine = notesOf(to, 'session', id);
-    if (words !== '' && !mine.includes(words))
-      setNotes(to, { kind: 'session', id }, [mine, words].filter((text) => text !== '').join('\n'));
-    const tags = new Set([...tagsOf(to, 'session', id), ...tagsOf(from, 'session', found.id)]);
-    setTags(to, { kind: 'session', id }, [...tags]);
+    addWords(from, to, { kind: 'session', there: found.id, here: id });
   } finally {
     to.close();
   }
   if (rolesChanged) await regroup(context, id, tools);
+  addWordsOfRuns(context, from, found.id);
   if (result.import.copied > 0) notes.push(`${id} received frames: measure and stack it again.`);
   return { from: found.id, id, how: 'joined', frameCount: found.frameCount };
+}
+
+/** Adds notes and tags of something there to those of the same thing here. */
+function addWords(
+  from: Library,
+  to: Library,
+  of: { readonly kind: 'session' | 'sequence' | 'frame'; readonly there: string; readonly here: string },
+): void {
+  const owner = { kind: of.kind, id: of.here };
+  const words = notesOf(from, of.kind, of.there);
+  const mine = notesOf(to, of.kind, of.here);
+  if (words !== '' && !mine.includes(words))
+    setNotes(to, owner, [mine, words].filter((text) => text !== '').join('\n'));
+  const tags = tagsOf(from, of.kind, of.there);
+  if (tags.length > 0) setTags(to, owner, [...tagsOf(to, of.kind, of.here), ...tags]);
+}
+
+/** Carries words of runs to the runs that now hold their frames, and those of frames to the frames. */
+function addWordsOfRuns(context: WorkflowContext, from: Library, sessionId: string): void {
+  const to = openLibrary(context.libraryDir, { mode: 'write' });
+  try {
+    const done = new Set<string>();
+    for (const { there, here } of twins(from, to, sessionId)) {
+      addWords(from, to, { kind: 'frame', there: there.id, here });
+      const home = frame(to, here)?.sequenceId;
+      if (there.sequenceId === undefined || home === undefined || done.has(there.sequenceId)) continue;
+      done.add(there.sequenceId);
+      addWords(from, to, { kind: 'sequence', there: there.sequenceId, here: home });
+    }
+  } finally {
+    to.close();
+  }
 }

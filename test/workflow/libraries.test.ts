@@ -3,6 +3,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import {
+  attachmentsOf,
   framesOf,
   notesOf,
   openLibrary,
@@ -22,6 +23,7 @@ import {
   toSession,
   toStack,
 } from '../../src/library/index.js';
+import { loadMaster, saveMasterFile } from '../../src/workflow/_master-file.js';
 import { check } from '../../src/workflow/check.js';
 import { drop } from '../../src/workflow/decide.js';
 import { importCard } from '../../src/workflow/import.js';
@@ -53,12 +55,15 @@ async function libraryOf(base: string, night: string, seed: number, count = 4) {
         seed * 100 + i,
       ),
     );
+  put(join(base, `card ${seed}`, `A${seed}_2.XMP`), Buffer.from(`said of a frame of ${seed}`));
   const imported = await importCard(context, { card: join(base, `card ${seed}`), ...SITE }, fakeTools);
   const { id, folder } = imported.session!;
   const library = openLibrary(dir, { mode: 'write' });
   const stackFolder = `${folder}/stacks/run-1-abc`;
   put(join(dir, ...stackFolder.split('/'), 'picture.jpg'), Buffer.from(`picture ${seed}`));
-  put(join(dir, 'masters', `dark-${seed}.fits`), Buffer.from(`master ${seed}`));
+  await saveMasterFile(join(dir, 'masters', `dark-${seed}.fits`), {
+    ...{ kind: 'dark', width: 4, height: 2, planes: 1, frames: 8, data: new Float32Array(8).fill(seed) },
+  } as never);
   saveStack(library, {
     sequenceId: `${id}/1`,
     folder: stackFolder,
@@ -79,6 +84,8 @@ async function libraryOf(base: string, night: string, seed: number, count = 4) {
   );
   setNotes(library, { kind: 'session', id }, `wind from the pass, night ${seed}`);
   setTags(library, { kind: 'session', id }, ['owls']);
+  setNotes(library, { kind: 'sequence', id: `${id}/1` }, `run of ${seed}`);
+  setTags(library, { kind: 'sequence', id: `${id}/1` }, [`run ${seed}`]);
   savePlan(library, { night, notes: `plan ${seed}`, siteId: sites(library)[0]!.id } as never);
   library.close();
   drop(context, [`A${seed}_1.DNG`]);
@@ -123,7 +130,7 @@ describe('library remove and restore', () => {
     expect(said(dir)).toEqual(before.said);
     expect(filesIn(join(dir, 'nights'))).toEqual(before.files);
     expect(trashed(context)).toEqual([]);
-    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 4, unknown: [] });
+    expect(await check(context)).toMatchObject({ sound: true, filesChecked: 5, unknown: [] });
   });
 
   it('goes on where it was stopped, on the way there and back', async () => {
@@ -153,6 +160,18 @@ describe('library remove and restore', () => {
     expect(filesIn(join(dir, 'nights'))).toEqual(before.files);
   });
 
+  it('leaves what its owner laid into the trash when the night comes back', async () => {
+    const { context, id } = await libraryOf(scratch(), '2026-08-13', 1);
+    const { folder } = await removeSession(context, id);
+    put(join(folder, 'why.txt'), Buffer.from('too windy'));
+    await restoreSession(context, id);
+    expect(Object.keys(filesIn(folder))).toEqual(['why.txt']);
+    expect(trashed(context)).toEqual([]);
+    // Gone again, with that file still there.
+    expect((await removeSession(context, id)).frameCount).toBe(4);
+    expect(readFileSync(join(folder, 'why.txt'), 'utf8')).toBe('too windy');
+  });
+
   it('keeps a second removal apart, and does not bring back what is here again', async () => {
     const base = scratch();
     const { context, id } = await libraryOf(base, '2026-08-13', 1);
@@ -163,6 +182,36 @@ describe('library remove and restore', () => {
     expect(trashed(context).map((each) => each.id)).toEqual([id, `${id}~2`]);
     await expect(restoreSession(context, 'nothing')).rejects.toMatchObject({ code: 'UNKNOWN_ID' });
     expect(await restoreSession(context, id)).toEqual({ sessionId: id });
+  });
+});
+
+describe('check', () => {
+  it('looks at masters and at the trash too', async () => {
+    const base = scratch();
+    const { dir, context, id } = await libraryOf(base, '2026-08-13', 1);
+    const path = join(dir, 'masters', 'dark-1.fits');
+    const sound = readFileSync(path);
+    writeFileSync(path, 'no master');
+    expect(await check(context)).toMatchObject({
+      sound: false,
+      masters: { checked: 1, missing: [], damaged: [{ path: 'masters/dark-1.fits' }] },
+    });
+    writeFileSync(path, sound);
+    expect(await check(context)).toMatchObject({ sound: true, masters: { checked: 1, damaged: [] } });
+    rmSync(path);
+    expect(await check(context)).toMatchObject({
+      sound: true, // it can be made again
+      masters: { checked: 1, missing: [{ path: 'masters/dark-1.fits' }] },
+    });
+    const { folder } = await removeSession(context, id);
+    expect(await check(context)).toMatchObject({ sound: true, trash: [{ id, filesChecked: 5 }] });
+    const frame = join(folder, 'nights', '2026-08-13 sandpiper-flat', 'frames', 'A1_2.DNG');
+    writeFileSync(frame, readFileSync(frame).fill(7, 20));
+    expect(await check(context)).toMatchObject({
+      sound: false,
+      changed: [],
+      trash: [{ changed: [{ path: `trash/${id}/nights/2026-08-13 sandpiper-flat/frames/A1_2.DNG` }] }],
+    });
   });
 });
 
@@ -186,14 +235,17 @@ describe('library merge', () => {
     expect(clean(both.find(({ session }: { session: { id: string } }) => session.id === b.id))).toEqual(
       clean(other.said[0]),
     );
-    expect(readFileSync(join(a.dir, 'masters', 'dark-2.fits'), 'utf8')).toBe('master 2');
+    // With the file beside it, without which a master cannot be read.
+    expect((await loadMaster(join(a.dir, 'masters', 'dark-2.fits'))).data).toEqual(
+      new Float32Array(8).fill(2),
+    );
     expect([filesIn(join(b.dir, 'nights')), filesIn(join(b.dir, 'masters'))]).toEqual(other.tree); // the other library is only read
     expect(await mergeLibraries(a.context, b.dir, fakeTools)).toMatchObject({
       sessions: [{ from: b.id, id: b.id, how: 'here' }],
       masters: 0,
     });
     expect(said(a.dir)).toEqual(both);
-    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 8, unknown: [] });
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10, unknown: [] });
   });
 
   it('joins two cameras of one night, and carries over what their owner chose', async () => {
@@ -218,7 +270,19 @@ describe('library merge', () => {
       ['A1_1.DNG', 'drop'],
       ['A2_1.DNG', 'drop'],
     ]);
-    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 8, unknown: [] });
+    const library = openLibrary(a.dir, { mode: 'read' });
+    const attached = attachmentsOf(
+      library,
+      frames.map(({ id }: { id: string }) => id),
+    ).map(({ path }) => readFileSync(join(a.dir, path), 'utf8'));
+    const runs = sequencesOf(library, a.id)
+      .map(({ id }) => notesOf(library, 'sequence', id))
+      .join('\n');
+    library.close();
+    expect(attached.sort()).toEqual(['said of a frame of 1', 'said of a frame of 2']);
+    expect(runs.split('\n').sort()).toEqual(['run of 1', 'run of 2']);
+    expect(await mergeLibraries(a.context, b.dir, fakeTools)).toMatchObject({ sessions: [{ how: 'here' }] });
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10, unknown: [] });
   });
 
   it('never takes in originals that have changed in the other library', async () => {
@@ -234,6 +298,29 @@ describe('library merge', () => {
       code: 'COPY_MISMATCH',
     });
     expect(said(a.dir)).toEqual(before);
+  });
+
+  it('never takes in changed originals where it joins a night either, and says which are missing', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-08-13', 2);
+    const frames = join(b.dir, ...b.folder.split('/'), 'frames');
+    const sound = readFileSync(join(frames, 'A2_2.DNG'));
+    const bytes = Buffer.from(sound);
+    bytes[bytes.length - 5]! ^= 1;
+    writeFileSync(join(frames, 'A2_2.DNG'), bytes);
+    const before = said(a.dir);
+    await expect(mergeLibraries(a.context, b.dir, fakeTools)).rejects.toMatchObject({
+      code: 'COPY_MISMATCH',
+    });
+    expect(said(a.dir)).toEqual(before);
+    writeFileSync(join(frames, 'A2_2.DNG'), sound);
+    rmSync(join(frames, 'A2_0.DNG'));
+    const merged = await mergeLibraries(a.context, b.dir, fakeTools);
+    expect(merged.notes).toContain(
+      `${b.folder}/frames/A2_0.DNG is missing from the other library and could not come along.`,
+    );
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 9, missing: [] });
   });
 
   it('wants another library', async () => {
@@ -257,7 +344,7 @@ describe('library move', () => {
     expect(await moveLibrary(context, to)).toMatchObject({ how: 'renamed' });
     expect(existsSync(dir)).toBe(false);
     expect(said(to)).toEqual(before);
-    expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 4 });
+    expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 5 });
   });
 
   it('to another disk is copied and compared, goes on after a stop, and leaves the old one alone', async ({
@@ -286,7 +373,7 @@ describe('library move', () => {
       expect(said(to)).toEqual(before.said);
       expect(said(dir)).toEqual(before.said);
       expect(filesIn(join(to, 'nights'))).toEqual(before.tree);
-      expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 4 });
+      expect(await check(contextOf(to))).toMatchObject({ sound: true, filesChecked: 5 });
     } finally {
       rmSync(to, { recursive: true, force: true });
     }
