@@ -25,6 +25,11 @@ export interface Library {
 export interface OpenLibraryOptions {
   /** `write` makes the folder and the catalogue if needed; `read` never writes anything. */
   readonly mode: 'write' | 'read';
+  /**
+   * Reads all see the catalogue of one moment, whatever others write meanwhile (L40); for `read` only. Without it
+   * each statement sees the newest.
+   */
+  readonly oneMoment?: boolean;
   /** How long to wait for another writer, ms; default 30 s. */
   readonly busyTimeoutMs?: number;
   readonly fileSystem?: FileSystem;
@@ -60,6 +65,8 @@ export function openLibrary(dir: string, options: OpenLibraryOptions): Library {
         : openToRead(folder, file, options.busyTimeoutMs ?? 30_000);
     database.pragma('foreign_keys = ON');
     const opened = database;
+    // The moment is taken at the first read and given up when the library is closed.
+    if (options.mode === 'read' && options.oneMoment) opened.exec('BEGIN');
     return {
       dir: folder,
       mode: options.mode,

@@ -46,7 +46,7 @@ export async function exportCatalogue(
   },
 ): Promise<ExportedCatalogue> {
   const { format, wanted } = options;
-  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  const library = openLibrary(context.libraryDir, { mode: 'read', oneMoment: true });
   try {
     const chosen = wanted === undefined ? sessions(library).reverse() : [findSession(library, wanted)];
     const folder = resolve(options.to ?? join(library.dir, 'export'));

@@ -80,7 +80,7 @@ export async function mergeLibraries(
       `Expected two libraries to merge but both are ${other}; name the other one.`,
     );
   }
-  const from = openLibrary(other, { mode: 'read' });
+  const from = openLibrary(other, { mode: 'read', oneMoment: true });
   try {
     const merged: MergedSession[] = [];
     const notes: string[] = [];

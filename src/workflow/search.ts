@@ -24,7 +24,7 @@ import type { WorkflowContext } from './context.js';
 
 /** Looks for past sessions; an empty or missing library has none, which is no error. */
 export function search(context: WorkflowContext, query: SearchQuery): SearchResult {
-  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  const library = openLibrary(context.libraryDir, { mode: 'read', oneMoment: true });
   try {
     return searchLibrary(library, query);
   } finally {
@@ -42,7 +42,7 @@ export function searchAlike(
   wanted: string,
   limit?: number,
 ): { readonly like: SequenceJson; readonly runs: readonly AlikeRun[] } {
-  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  const library = openLibrary(context.libraryDir, { mode: 'read', oneMoment: true });
   try {
     const { sequences } = findSequences(library, wanted);
     // Of a whole night its longest run of lights is meant.
@@ -74,7 +74,7 @@ export interface Stats extends Readonly<Record<StatsBy, readonly StatsRow[]>> {
  */
 export function stats(context: WorkflowContext, input?: SearchInput): Stats {
   const within = input === undefined ? undefined : parseSearch(input);
-  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  const library = openLibrary(context.libraryDir, { mode: 'read', oneMoment: true });
   try {
     return {
       site: statsBy(library, 'site', within),

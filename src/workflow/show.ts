@@ -80,7 +80,7 @@ function sessionView(
  * @throws {InputError} UNKNOWN_ID, with what there is instead
  */
 export function show(context: WorkflowContext, id: string): ShowResult {
-  const library = openLibrary(context.libraryDir, { mode: 'read' });
+  const library = openLibrary(context.libraryDir, { mode: 'read', oneMoment: true });
   try {
     try {
       const { session, sequences } = findSequences(library, id);

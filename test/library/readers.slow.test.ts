@@ -6,36 +6,37 @@ import { importCard } from '../../src/workflow/import.js';
 import { contextOf, fakeTools } from '../workflow/_fake-intake.js';
 import { frameBytes, put, scratch, wallAt } from './_card.js';
 
-const LIBRARY = new URL('../../dist/src/library/index.js', import.meta.url).href;
+const WORKFLOW = new URL('../../dist/src/workflow/index.js', import.meta.url).href;
 
-/** Reads the catalogue over and over until told to stop; says how often, and what did not fit together. */
+/** Searches and shows over and over until told to stop; says how often, and what did not fit together. */
 const READER = `
-const { openLibrary, searchLibrary, sessions, framesOf, sequencesOf } = await import(${JSON.stringify(LIBRARY)});
+const { searchFor, show, stats } = await import(${JSON.stringify(WORKFLOW)});
 let stop = false;
 process.stdin.on('data', () => { stop = true; });
 const said = { reads: 0, seen: 0, wrong: [] };
+const context = { libraryDir: process.argv[1] };
 process.stdout.write('ready\\n');
 while (!stop) {
-  const library = openLibrary(process.argv[1], { mode: 'read' });
   try {
-    // One look, as a search or a page takes it: everything in it must be of one moment.
-    library.database.exec('BEGIN');
-    for (const session of sessions(library)) {
-      said.seen = Math.max(said.seen, session.frameCount);
-      const frames = framesOf(library, session.id);
-      const inRuns = sequencesOf(library, session.id).reduce((sum, run) => sum + run.frameCount, 0);
-      if (frames.length !== session.frameCount || inRuns !== session.frameCount)
-        said.wrong.push([session.frameCount, frames.length, inRuns]);
-      if (frames.some((frame) => frame.files.length === 0)) said.wrong.push('a frame without files');
+    const found = searchFor(context, { role: 'light' });
+    for (const { session, match } of found.sessions) {
+      // Each card of the writer holds twelve frames and arrives whole.
+      if (match.frames % 12 !== 0) said.wrong.push('found ' + match.frames + ' frames');
+      const { view } = show(context, session.id);
+      let frames = 0;
+      for (const run of view.sequences) {
+        frames += run.frames.length;
+        if (run.frames.length !== run.frameCount) said.wrong.push([run.id, run.frames.length, run.frameCount]);
+        if (run.frames.some((frame) => frame.files.length === 0)) said.wrong.push('a frame without files');
+      }
+      if (frames % 12 !== 0 || frames < match.frames) said.wrong.push('shown ' + frames + ' after ' + match.frames);
+      said.seen = Math.max(said.seen, frames);
     }
-    library.database.exec('COMMIT');
-    // And without a transaction of its own, a search is one statement after another, never an error.
-    searchLibrary(library, { role: 'light' });
+    const [sites, isos] = [stats(context).site, stats(context).iso];
+    if (sites.concat(isos).some((row) => row.frames % 12 !== 0)) said.wrong.push('counted part of a card');
     said.reads++;
   } catch (error) {
     said.wrong.push(String(error));
-  } finally {
-    library.close();
   }
   await new Promise((done) => setImmediate(done));
 }
