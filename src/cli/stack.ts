@@ -15,6 +15,7 @@ export interface StackOptions extends SharedOptions {
   readonly look?: string;
   readonly memory?: number;
   readonly force?: boolean;
+  readonly bringBack?: readonly string[];
 }
 
 /** Adds the options that say how to stack. */
@@ -36,7 +37,12 @@ export function withStacking(command: Command): Command {
     .option('--mask <picture>', 'your own land mask, white = land')
     .option('--look <name>', 'how the picture is finished')
     .option('--memory <mb>', 'memory for the work, MB', positive)
-    .option('--force', 'use darks and flats that do not match');
+    .option('--force', 'use darks and flats that do not match')
+    .option(
+      '--bring-back <lines>',
+      'lines of light, a meteor say, to bring back into the picture, as in TWK_0012-1,TWK_0019-1',
+      (text: string) => text.split(',').map((id) => id.trim()),
+    );
 }
 
 /** The stage's settings from the command's options. */
@@ -48,7 +54,22 @@ export function stackConfigOf(options: StackOptions): Partial<StackConfig> {
     ...(options.look === undefined ? {} : { look: options.look }),
     ...(options.memory === undefined ? {} : { memoryBytes: options.memory * 1e6 }),
     ...(options.force === undefined ? {} : { force: options.force }),
+    ...(options.bringBack === undefined ? {} : { bringBack: options.bringBack }),
   };
+}
+
+/** The lines of light that were clipped away or brought back. */
+function linesText(stack: NonNullable<StackOutcome['stack']>): string[] {
+  const lines = stack.transients ?? [];
+  if (lines.length === 0) return [];
+  const back = lines.filter(({ broughtBack }) => broughtBack).map(({ id }) => id);
+  const away = lines.filter(({ broughtBack }) => !broughtBack).map(({ id }) => id);
+  return [
+    ...(away.length > 0
+      ? [`  Lines of light left out, cut-outs saved: ${away.join(', ')} (--bring-back shows one).`]
+      : []),
+    ...(back.length > 0 ? [`  Brought back: ${back.join(', ')}.`] : []),
+  ];
 }
 
 /** What each stack came to, in words. */
@@ -63,6 +84,7 @@ export function stackText(outcomes: readonly StackOutcome[]): string {
         (stack.framesUsed ?? 0) > 1 && noise?.gain !== undefined && noise.ideal !== undefined
           ? `  Noise is ${noise.gain.toFixed(2)} times lower than in one frame (ideal ${noise.ideal.toFixed(2)}).`
           : '',
+        ...linesText(stack),
         `  picture  ${files.pictureJpeg}`,
         `  linear   ${files.linearTiff}`,
         `           ${files.fits}`,

@@ -124,9 +124,19 @@ export const toFrames = (
 export const stackId = (stack: StackRecord): string =>
   `${stack.sequenceId}/${stack.folder.replace(/^.*-/, '')}`;
 
+/** A line of light as a stack's body keeps it, paths relative to the library. */
+interface StoredTransient {
+  readonly id: string;
+  readonly frameId: string;
+  readonly takenAt?: string;
+  readonly broughtBack: boolean;
+  readonly cutOut?: string;
+  readonly cutOutTiff?: string;
+}
+
 /** STACK of the JSON contract; paths absolute. */
 export function toStack(library: Library, stack: StackRecord) {
-  const { alignment, noise, files, pictures, ...more } = stack.body;
+  const { alignment, noise, files, pictures, transients, ...more } = stack.body;
   const absolute = (paths: Readonly<Record<string, string>> = {}): Record<string, string> =>
     Object.fromEntries(Object.entries(paths).map(([name, path]) => [name, insideLibrary(library.dir, path)]));
   return present({
@@ -137,6 +147,11 @@ export function toStack(library: Library, stack: StackRecord) {
     method: stack.method,
     framesUsed: stack.framesUsed,
     totalExposure: stack.totalExposure,
+    transients: (transients as readonly StoredTransient[] | undefined)?.map((line) => ({
+      ...line,
+      ...(line.cutOut === undefined ? {} : { cutOut: insideLibrary(library.dir, line.cutOut) }),
+      ...(line.cutOutTiff === undefined ? {} : { cutOutTiff: insideLibrary(library.dir, line.cutOutTiff) }),
+    })),
     alignment: alignment as Record<string, unknown> | undefined,
     noise: noise as Record<string, unknown> | undefined,
     files: absolute(files),

@@ -1,5 +1,6 @@
 export { emptyLayer, placePlanes, placeTile, type StackLayer } from './assemble.js';
 export { removeBanding } from './banding.js';
+export { bringBack, type Line, lineReach } from './bring-back.js';
 export { type CalibrationRecipe, calibrate } from './calibrate.js';
 export { type CoarseSky, coarseSky } from './coarse-sky.js';
 export { composeLand, type LandChoice } from './compose.js';

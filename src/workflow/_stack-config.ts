@@ -18,6 +18,8 @@ export interface StackConfig {
   readonly memoryBytes: number;
   /** Use darks and flats that do not match. */
   readonly force: boolean;
+  /** Lines of light (a meteor) to bring back into the picture, by their ids; default none. */
+  readonly bringBack: readonly string[];
 }
 
 export const STACK_DEFAULTS: StackConfig = {
@@ -25,6 +27,7 @@ export const STACK_DEFAULTS: StackConfig = {
   look: DEFAULT_LOOK,
   memoryBytes: 400e6,
   force: false,
+  bringBack: [],
 };
 
 /** What became of one run. */

@@ -24,6 +24,7 @@ import type { RunWork } from './_stack-config.js';
 import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import type { LandLayer } from './_stack-land.js';
+import type { TransientEntry } from './_transients.js';
 import { withoutUnknown } from './_unknown.js';
 
 /** The folder of a stack's results, open for writing one after the other. */
@@ -47,6 +48,7 @@ export interface Measured {
   readonly noise: NoiseGain;
   readonly rejectedShare: number;
   readonly landFrames: number | undefined;
+  readonly transients: readonly TransientEntry[];
 }
 
 /** Makes the folder that belongs to the recipe. */
@@ -135,7 +137,7 @@ function storeResults(
 ): ReturnType<typeof toStack> {
   const { library, sequence } = work;
   const { alignment, members, calibration, method, folder, facts } = results;
-  const { noise, landFrames, rejectedShare } = done;
+  const { noise, landFrames, rejectedShare, transients } = done;
   const inLibrary = (path: string) => stored(library.dir, path);
   const listed = Object.entries(STACK_FILES).filter(
     ([key]) => landFrames !== undefined || (key !== 'land' && key !== 'mask'),
@@ -165,6 +167,11 @@ function storeResults(
       mastersUsed: calibration.masters.map(({ text }) => text),
       notes: notesOf(results, landFrames),
       rejectedShare,
+      transients: transients.map(({ cutOut, cutOutTiff, ...entry }) => ({
+        ...entry,
+        ...(cutOut === undefined ? {} : { cutOut: inLibrary(join(folder, cutOut)) }),
+        ...(cutOutTiff === undefined ? {} : { cutOutTiff: inLibrary(join(folder, cutOutTiff)) }),
+      })),
       linearScale: { adu: facts.white, value: 65535 },
     },
   });

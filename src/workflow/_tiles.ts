@@ -70,6 +70,26 @@ export async function stackGreen(
   return plane;
 }
 
+/** The pixels of a part of a layer; `rect` starts at multiples of 32 px. */
+export async function stackPart(
+  context: WorkflowContext,
+  pool: WorkerPool,
+  plan: StackPlan,
+  options: Omit<LayerOptions, 'tiles'> & { readonly rect: Tile },
+): Promise<ColorImage> {
+  const { rect } = options;
+  const image = makeColorImage(rect.width, rect.height, Number.NaN);
+  const tiles = planTiles({ ...rect, frames: plan.frames.length, tileSize: 512 }).map((tile) => ({
+    ...tile,
+    x0: tile.x0 + rect.x0,
+    y0: tile.y0 + rect.y0,
+  }));
+  await overTiles(context, pool, plan, { ...options, tiles }, (tile, part) =>
+    placePlanes(part.image, image, { ...tile, x0: tile.x0 - rect.x0, y0: tile.y0 - rect.y0 }, 3),
+  );
+  return image;
+}
+
 async function overTiles(
   context: WorkflowContext,
   pool: WorkerPool,

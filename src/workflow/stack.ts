@@ -22,6 +22,7 @@ import { idealOf, type Member, membersOf } from './_stack-members.js';
 import { stackNoise } from './_stack-noise.js';
 import {
   finishResults,
+  type Measured,
   openResults,
   type ResultFolder,
   writeLand,
@@ -29,6 +30,7 @@ import {
   writeSky,
 } from './_stack-results.js';
 import { stackLayer, stackPixels } from './_tiles.js';
+import { chosenTransients, handleTransients, transientsOf } from './_transients.js';
 import type { WorkflowContext } from './context.js';
 
 /** What the results of one stack take on disk, a pixel: one FITS, up to four TIFFs, small pictures. */
@@ -113,7 +115,7 @@ async function fillResults(
   const land = await heldLand(work, run, method, results, scratchDir);
   const hidden = land && config.land === 'hold' ? { landMask: growMask(land.mask, 2) } : {};
   const plan = makeStackPlan({ ...results.plan, sky: { method }, ...hidden });
-  const rejectedShare = await skyOf(work, plan, land, results, options);
+  const made = await skyOf(work, run, { plan, land, results, options });
 
   const noise = await stackNoise({
     ...{ context, pool, plan, ...options },
@@ -130,7 +132,7 @@ async function fillResults(
     }),
     results.facts,
   );
-  return finishResults(work, results, { noise, rejectedShare, landFrames: land?.frames });
+  return finishResults(work, results, { noise, ...made, landFrames: land?.frames });
 }
 
 /** Stacks the land, writes it and lays it aside. */
@@ -149,19 +151,27 @@ async function heldLand(
   return holdLand(scratchDir, land);
 }
 
-/** Stacks the sky, puts the land in front of it and writes both pictures; returns the share of samples clipped. */
+/** Stacks the sky, puts the land in front of it, brings lines of light back that were asked for, and writes the pictures. */
 async function skyOf(
   work: RunWork,
-  plan: StackPlan,
-  land: HeldLand | undefined,
-  results: ResultFolder,
-  options: { readonly scratch: Readonly<Record<string, string>>; readonly memoryBytes: number },
-): Promise<number> {
+  run: PreparedRun,
+  by: {
+    readonly plan: StackPlan;
+    readonly land: HeldLand | undefined;
+    readonly results: ResultFolder;
+    readonly options: { readonly scratch: Readonly<Record<string, string>>; readonly memoryBytes: number };
+  },
+): Promise<Pick<Measured, 'rejectedShare' | 'transients'>> {
   const { context, pool, config } = work;
+  const { plan, land, results, options } = by;
+  const all = transientsOf(run);
+  const chosen = chosenTransients(all, config.bringBack);
   const sky = await stackLayer(context, pool, plan, { ...options, layer: 'sky', task: 'stacking the sky' });
   const rejectedShare = await writeSky(results, sky);
   const { image } = sky;
   if (land) await composeHeld(image, land, config.land);
+  const landShare = config.land === 'hold' ? land?.share : undefined;
+  const transients = await handleTransients(work, run, results, { all, chosen, image, landShare });
   await writeLinear(results, image);
-  return rejectedShare;
+  return { rejectedShare, transients };
 }

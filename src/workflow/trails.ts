@@ -3,7 +3,6 @@ import { basename, join } from 'node:path';
 import { DataError, median } from '../core/index.js';
 import { DEFAULT_LOOK, type Look } from '../finishing/index.js';
 import { insideLibrary, nightFolders, type SessionRecord } from '../library/index.js';
-import { isSureStreak } from '../report/index.js';
 import { chooseMethod, composeLand, falloffGain, makeStackPlan, type Taper } from '../stacking/index.js';
 import { finishStack } from './_finish-stack.js';
 import { STACK_FILES, stackSource, writeLinearFacts } from './_linear-facts.js';
@@ -20,6 +19,7 @@ import { type LandLayer, landOf } from './_stack-land.js';
 import { isKept, type Member, membersOf } from './_stack-members.js';
 import { stackPixels } from './_tiles.js';
 import { type Dash, dashesOf, inTime, isTrailFrame, type TrailPlan, trailFrames } from './_trail-frames.js';
+import { linesOf } from './_transients.js';
 import { toolVersion } from './_version.js';
 import type { WorkflowContext } from './context.js';
 
@@ -135,14 +135,6 @@ async function trailRun(place: RunPlace, config: TrailConfig, look: Look): Promi
     if (error instanceof DataError) return nothing(error.message);
     throw error;
   }
-}
-
-/** The lines of light found in a frame, that are no chance. */
-function linesOf({ record }: Member) {
-  const extra = record.measurement?.extra as { streaks?: Parameters<typeof isSureStreak>[1][] } | undefined;
-  const { width, height } = record.header;
-  const size = width === undefined || height === undefined ? {} : { width, height };
-  return (extra?.streaks ?? []).filter((streak) => isSureStreak(size, streak));
 }
 
 async function drawTrails(
