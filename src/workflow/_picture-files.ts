@@ -6,13 +6,13 @@ import {
   type ExifFields,
   exifBlock,
   SRGB_ICC,
+  tiffParts,
   withJpegMetadata,
   writeJpeg,
-  writeTiff,
 } from '../frames/index.js';
 import { type Library, stored } from '../library/index.js';
 import type { Finished } from './_finish-stack.js';
-import { writeWhole } from './_run-folder.js';
+import { writeParts, writeWhole } from './_run-folder.js';
 import type { StackFacts } from './_stack-files.js';
 
 /** Long sides of the smaller copies, px: for a screen, and for a contact sheet. */
@@ -128,18 +128,18 @@ export async function writePictureFiles(
     pictureRecipe: file('.json'),
   };
   const description = exif.description ?? '';
-  await Promise.all([
-    writeJpeg({ width, height, data: Uint8Array.from(small), exif, quality: 93 }).then((bytes) =>
-      writeWhole(files.pictureJpeg, bytes),
-    ),
-    writeWhole(
-      files.pictureTiff,
-      writeTiff({ width, height, planes: 3, data, interleaved: true, icc: SRGB_ICC, exif, description }),
-    ),
-    writePreview(files.preview, finished, PREVIEWS.preview, exif),
-    writePreview(files.thumbnail, finished, PREVIEWS.thumbnail, exif),
-    writeGradient(files.gradient, finished),
-  ]);
+  // One after the other: each holds a picture of its own.
+  await writeParts(
+    files.pictureTiff,
+    tiffParts({ width, height, planes: 3, data, interleaved: true, icc: SRGB_ICC, exif, description }),
+  );
+  await writeWhole(
+    files.pictureJpeg,
+    await writeJpeg({ width, height, data: Uint8Array.from(small), exif, quality: 93 }),
+  );
+  await writePreview(files.preview, finished, PREVIEWS.preview, exif);
+  await writePreview(files.thumbnail, finished, PREVIEWS.thumbnail, exif);
+  await writeGradient(files.gradient, finished);
   await writeWhole(
     files.pictureRecipe,
     `${JSON.stringify(pictureRecipe(finished, facts, options), null, 2)}\n`,
