@@ -1,4 +1,5 @@
 import factory, { type Decoder } from 'libraw-wasm/dist/libraw.js';
+import { withArticle } from '../core/index.js';
 import { checkSize, formatError, type Source } from './_source.js';
 
 /** Name and version of the decoder: the npm package, which carries LibRaw itself. */
@@ -229,7 +230,7 @@ function refusal(
     return formatError(
       source,
       'UNSUPPORTED_FORMAT',
-      `Expected a ${formatName} of a camera that the RAW decoder knows but it refused the file`,
+      `Expected ${withArticle(formatName)} of a camera that the RAW decoder knows but it refused the file`,
       options,
     );
   }

@@ -1,4 +1,10 @@
-import { type CameraColor, FormatError, type FrameHeader, type FramePixels } from '../core/index.js';
+import {
+  type CameraColor,
+  FormatError,
+  type FrameHeader,
+  type FramePixels,
+  withArticle,
+} from '../core/index.js';
 import { exifDirectories, settlePitch } from './_exif-read.js';
 import { fillGaps, finishHeader, type HeaderFields, positive, within } from './_header-fields.js';
 import { number, readTiffStructure } from './_ifd.js';
@@ -94,7 +100,7 @@ function cut(source: Source, container: RawContainer): FormatError | undefined {
     : formatError(
         source,
         'TRUNCATED',
-        `Expected a ${container.formatName} of at least ${end} bytes but the file ends at byte ${source.bytes.byteLength}`,
+        `Expected ${withArticle(container.formatName)} of at least ${end} bytes but the file ends at byte ${source.bytes.byteLength}`,
         { at: source.bytes.byteLength },
       );
 }

@@ -24,6 +24,7 @@ import {
   selectStars,
   toPlainError,
   unpackStarTable,
+  withArticle,
 } from '../../src/core/index.js';
 
 describe('median, quantile, madSigma', () => {
@@ -117,5 +118,15 @@ describe('cfaColor', () => {
   it('repeats the pattern over the frame', () => {
     const cfa = { width: 2, height: 2, colors: [0, 1, 1, 2] as const };
     expect([cfaColor(cfa, 0, 0), cfaColor(cfa, 3, 0), cfaColor(cfa, 5, 7)]).toEqual([0, 1, 2]);
+  });
+});
+
+describe('withArticle', () => {
+  it('goes by the first letter', () => {
+    expect(['Nikon NEF', 'Olympus ORF', 'Epson ERF'].map(withArticle)).toEqual([
+      'a Nikon NEF',
+      'an Olympus ORF',
+      'an Epson ERF',
+    ]);
   });
 });
