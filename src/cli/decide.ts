@@ -20,7 +20,12 @@ export function registerDecide(program: Command): void {
         const count = decided.frameIds.length;
         return {
           json: decided,
-          text: `${count} ${count === 1 ? 'frame is' : 'frames are'} ${past}. Stack ${decided.sequenceIds.join(', ')} again for it to show.`,
+          text: [
+            `${count} ${count === 1 ? 'frame is' : 'frames are'} ${past}.`,
+            ...decided.staleStacks.map(
+              (id) => `The stack of ${id} was made before this; nightcairn stack ${id} makes it again.`,
+            ),
+          ].join('\n'),
         };
       }),
     );

@@ -21,6 +21,8 @@ export interface Decided {
   readonly frameIds: readonly string[];
   /** Sequences whose counts changed; a stack of theirs no longer matches. */
   readonly sequenceIds: readonly string[];
+  /** Those of them that have stacks, all made before this. */
+  readonly staleStacks: readonly string[];
 }
 
 /**
@@ -49,7 +51,12 @@ export function decide(
       setVerdict(library, frame.id, verdict, 'person');
       if (frame.sequenceId) sequenceIds.add(frame.sequenceId);
     }
-    return { frameIds: frames.map(({ id }) => id), sequenceIds: [...sequenceIds].sort() };
+    const changed = [...sequenceIds].sort();
+    return {
+      frameIds: frames.map(({ id }) => id),
+      sequenceIds: changed,
+      staleStacks: changed.filter((id) => stacksOf(library, id).length > 0),
+    };
   } finally {
     library.close();
   }

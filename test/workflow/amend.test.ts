@@ -273,10 +273,11 @@ describe('keep, drop and undecide', () => {
         'write',
       );
     const stale = () => using(dir, (library) => stacksOf(library, ID)).map((stack) => stack.stale);
+    expect(drop(context, ['NGT_0002.DNG']).staleStacks).toEqual([]);
     for (const choice of [drop, keep, undecide]) {
       save();
       expect(stale()).toEqual([false]);
-      choice(context, ['NGT_0002.DNG']);
+      expect(choice(context, ['NGT_0002.DNG']).staleStacks).toEqual([`${ID}/1`]);
       expect(stale()).toEqual([true]);
     }
   });
