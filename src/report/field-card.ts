@@ -188,7 +188,7 @@ function shutterTable({ shutter: limits }: PlanFacts): Markup | undefined {
   if (known.length === 0) return undefined;
   const px = (value: number | undefined) => (value === undefined ? '' : `${fixed(value, 1)} px`);
   return html`<h2>Longest shutter</h2>
-<div class="scroll" tabindex="0" role="region" aria-label="Longest shutter"><table><thead><tr><th scope="col">rule</th><th scope="col">longest</th><th scope="col">trail at the target</th><th scope="col">in the worst corner</th></tr></thead><tbody>
+<section class="scroll" tabindex="0" aria-label="Longest shutter"><table><thead><tr><th scope="col">rule</th><th scope="col">longest</th><th scope="col">trail at the target</th><th scope="col">in the worst corner</th></tr></thead><tbody>
 ${known.map(([name, seconds, trail, corner]) => html`<tr><th scope="row">${name}</th><td>${shutter(seconds)}</td><td>${px(trail)}</td><td>${px(corner)}</td></tr>`)}
-</tbody></table></div>`;
+</tbody></table></section>`;
 }

@@ -87,9 +87,9 @@ function contents(data: ReportData, told: Told): Markup {
 function planSection(data: ReportData, told: Told): Markup {
   return html`<section id="plan"><h2>${data.plan ? 'Plan and fact' : 'The facts'}</h2>
 ${data.plan ? undefined : html`<p class="soft">No plan was written for this night; the facts stand alone. Write one before the next with “nightcairn plan new”.</p>`}
-<div class="scroll" tabindex="0" role="region" aria-label="Plan and fact"><table class="wide"><thead><tr><th scope="col">what</th>${data.plan ? html`<th scope="col">planned</th>` : undefined}<th scope="col">happened</th><th scope="col">what it meant</th></tr></thead><tbody>
+<section class="scroll" tabindex="0" aria-label="Plan and fact"><table class="wide"><thead><tr><th scope="col">what</th>${data.plan ? html`<th scope="col">planned</th>` : undefined}<th scope="col">happened</th><th scope="col">what it meant</th></tr></thead><tbody>
 ${told.planAndFact.map((line) => html`<tr><th scope="row">${line.what}</th>${data.plan ? html`<td>${shorten(line.planned)}</td>` : undefined}<td>${shorten(line.happened)}</td><td>${shorten(line.meant, 300)}</td></tr>`)}
-</tbody></table></div>
+</tbody></table></section>
 ${data.runs.length > 1 ? html`<p class="soft">Of ${data.runs.length} runs the one with most frames stands for the night.</p>` : undefined}
 ${data.plan?.notes ? html`<p class="soft">Note in the plan: ${shorten(data.plan.notes, 500)}</p>` : undefined}
 </section>`;
@@ -127,9 +127,9 @@ ${told.advice.map((item) => html`<li><b>${item.text}</b> ${item.because} <span c
 function compareSection(data: ReportData, told: Told): Markup | undefined {
   if (!told.compare) return undefined;
   return html`<section id="compare"><h2>Two nights side by side</h2>
-<div class="scroll" tabindex="0" role="region" aria-label="Two nights side by side"><table class="wide"><thead><tr><th scope="col">what</th><th scope="col">${told.title.replace(/^The night/, 'This night')}</th><th scope="col">${told.compare.title}</th></tr></thead><tbody>
+<section class="scroll" tabindex="0" aria-label="Two nights side by side"><table class="wide"><thead><tr><th scope="col">what</th><th scope="col">${told.title.replace(/^The night/, 'This night')}</th><th scope="col">${told.compare.title}</th></tr></thead><tbody>
 ${told.compare.lines.map((line) => html`<tr${line.here === line.there ? '' : new Markup(' class="differs"')}><th scope="row">${line.what}</th><td>${shorten(line.here)}</td><td>${shorten(line.there)}</td></tr>`)}
-</tbody></table></div>
+</tbody></table></section>
 <p class="soft">Lines that differ are set in bold. Sky levels compare only between runs of one camera at one ISO${data.runs.length > 1 ? '; of several runs the longest is shown' : ''}.</p></section>`;
 }
 
@@ -148,7 +148,7 @@ function otherSection(data: ReportData): Markup | undefined {
   return html`<section id="else"><h2>Else on the card</h2>
 ${
   others.length > 0
-    ? html`<div class="scroll" tabindex="0" role="region" aria-label="Other sequences"><table><thead><tr><th scope="col">what</th><th scope="col">from</th><th scope="col">frames</th><th scope="col">settings</th><th scope="col">why</th></tr></thead><tbody>${others.map((other) => html`<tr><th scope="row">${shorten(ROLE_WORDS[other.role] ?? other.role, 40)}</th><td class="num">${other.start ? clock(other.start, session.site.zone) : ''}</td><td class="num">${other.frameCount}</td><td>${shorten(other.settings, 120)}</td><td>${shorten(other.note ?? '', 200)}</td></tr>`)}</tbody></table></div>`
+    ? html`<section class="scroll" tabindex="0" aria-label="Other sequences"><table><thead><tr><th scope="col">what</th><th scope="col">from</th><th scope="col">frames</th><th scope="col">settings</th><th scope="col">why</th></tr></thead><tbody>${others.map((other) => html`<tr><th scope="row">${shorten(ROLE_WORDS[other.role] ?? other.role, 40)}</th><td class="num">${other.start ? clock(other.start, session.site.zone) : ''}</td><td class="num">${other.frameCount}</td><td>${shorten(other.settings, 120)}</td><td>${shorten(other.note ?? '', 200)}</td></tr>`)}</tbody></table></section>`
     : undefined
 }
 ${

@@ -106,7 +106,7 @@ function plots(
   const moonUp = timed.some((frame) => (frame.moonAltitude ?? -90) > 0);
   return html`<h3>Through the night</h3>
 <p class="soft">Dots are kept frames, diamonds doubtful, crosses dropped. Each leads to its frame. Shading repeats what happened.</p>
-<div class="plots" tabindex="0" role="region" aria-label="${name}: plots over time">
+<section class="plots" tabindex="0" aria-label="${name}: plots over time">
 ${timeStrip({ spans, frames: timed.map((frame) => dot(frame, '')), domain: shared.domain, zone })}
 ${timePlot({ ...shared, title: 'Light that came through', unit: '% of the best', points: points((f) => (f.transparency === undefined ? undefined : f.transparency * 100), 0, '%'), from: 0, to: 110, limit: { value: 93, text: 'doubt below 93 %' } })}
 ${timePlot({ ...shared, title: 'Star width, fwhm', unit: 'px', points: points((f) => f.fwhm, 2, 'px'), least: 1 })}
@@ -115,7 +115,7 @@ ${timePlot({ ...shared, title: 'Stars found', unit: 'count', points: points((f) 
 ${timePlot({ ...shared, title: 'Sky level', unit: 'ADU/s', points: points((f) => f.skyRate, 1, 'ADU/s'), least: 0.2 * median(known(timed.map((f) => f.skyRate))) })}
 ${timePlot({ ...shared, title: 'Sensor temperature', unit: 'deg C', points: points((f) => f.temperature, 0, 'deg C'), least: 4 })}
 ${timePlot({ ...shared, title: 'Height of the target', unit: 'deg', points: points((f) => f.targetAltitude, 1, 'deg'), least: 4, ...(moonUp ? { expected: series((f) => f.moonAltitude), expectedName: 'the moon' } : {}) })}
-</div>`;
+</section>`;
 }
 
 function card(frame: ReportFrame, zone: string, full: boolean): Markup {

@@ -29,7 +29,7 @@ export function stackSection(run: ReportRun, name: string): Markup | undefined {
 ${stack.mastersUsed.length > 0 ? ` Calibrated with ${stack.mastersUsed.map((text) => shorten(text, 200).replace(/\.$/, '')).join('; ')}.` : stack.notes.some((note) => note.includes('darks')) ? undefined : ' No darks were used: defects were found from the run itself, since they stay put while the stars move.'}
 ${stack.rejectedShare === undefined ? undefined : ` ${fixed(100 * stack.rejectedShare, 2)} % of all samples were left out as outliers.`}</p>
 ${stack.notes.map((note) => html`<p class="soft">${shorten(note, 300)}</p>`)}
-${stack.noise && stack.framesUsed > 1 ? html`<div class="plots" tabindex="0" role="region" aria-label="${name}: noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</div>` : undefined}
+${stack.noise && stack.framesUsed > 1 ? html`<section class="plots" tabindex="0" aria-label="${name}: noise against number of frames">${noisePlot({ frames: stack.framesUsed, gain: stack.noise.gain, ideal: stack.noise.ideal, more: gainOfMore(stack) })}</section>` : undefined}
 ${alignment ? alignmentPart(alignment, aspect) : undefined}
 <div class="maps">
 ${map(stack.single, 'One single frame with the same finish, for comparison')}

@@ -6,7 +6,7 @@ export const STYLE = `
 :root { color-scheme: light dark; --paper:#f7f1e5; --sheet:#fdf9f0; --ink:#1d2f4a; --soft:#55617a; --line:#d9cdb6; --accent:#a8431f; --good:#2f6b52; --warn:#8a5a00; --bad:#a8431f; }
 @media (prefers-color-scheme: dark) { :root { --paper:#14161c; --sheet:#1b1e26; --ink:#d9dde6; --soft:#9aa4b8; --line:#343a48; --accent:#e58a5f; --good:#7fc4a2; --warn:#e0b25a; --bad:#e58a5f; } }
 * { box-sizing:border-box; }
-body { margin:0; background:var(--paper); color:var(--ink); font:17px/1.55 Charter,"Iowan Old Style",Georgia,"Noto Serif",serif; }
+body { margin:0; overflow-wrap:anywhere; background:var(--paper); color:var(--ink); font:17px/1.55 Charter,"Iowan Old Style",Georgia,"Noto Serif",serif; }
 main { max-width:62rem; margin:0 auto; padding:1.5rem 1.25rem 4rem; }
 h1 { font-size:2rem; line-height:1.2; margin:.2em 0 .1em; }
 h2 { font-size:1.35rem; margin:2.6rem 0 .6rem; padding-bottom:.25rem; border-bottom:2px solid var(--line); }
@@ -23,7 +23,7 @@ a { color:var(--accent); }
 .tallies b { display:block; font-size:1.5rem; line-height:1.2; font-variant-numeric:tabular-nums; }
 .tallies span { color:var(--soft); font-size:.88rem; }
 .scroll { overflow-x:auto; }
-table { border-collapse:collapse; width:100%; font-size:.95rem; background:var(--sheet); }
+table { overflow-wrap:normal; border-collapse:collapse; width:100%; font-size:.95rem; background:var(--sheet); }
 th,td { text-align:left; vertical-align:top; padding:.45rem .7rem; border-bottom:1px solid var(--line); }
 th { font-weight:600; }
 thead th { color:var(--soft); font-size:.85rem; }
