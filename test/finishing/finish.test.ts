@@ -176,6 +176,30 @@ describe('finishPicture', () => {
     expect(picture.clippedShare).toBeLessThan(0.001);
   });
 
+  it('keeps the colour of the sky on request and takes it off by as much as is asked, never for good (P40)', () => {
+    const { image } = scene({ noise: 4 });
+    const before = image.data.slice();
+    /** Red, green and blue of the blank sky as shown, 0..1. */
+    const tint = (neutralize: number) => {
+      const picture = finishPicture(
+        { image, whiteLevel: WHITE },
+        { ...LOOK, smoothing: 0, gradient: 0, saturation: 1, neutralize },
+      );
+      const sums = [0, 0, 0];
+      for (let y = 10; y < 60; y++)
+        for (let x = 10; x < 60; x++)
+          for (let c = 0; c < 3; c++) sums[c]! += picture.data[(y * picture.width + x) * 3 + c]! / 65535;
+      return sums.map((sum) => sum / 2500);
+    };
+    const [kept, half, none] = [tint(0), tint(0.5), tint(1)];
+    const off = (sky: readonly number[]) => Math.max(...sky) - Math.min(...sky);
+    expect(off(kept)).toBeGreaterThan(0.03); // the scene's own tint
+    expect(off(none)).toBeLessThan(0.02); // 1 % of full scale either way, as above
+    expect(off(half)).toBeLessThan(off(kept));
+    expect(off(half)).toBeGreaterThan(off(none));
+    expect(image.data).toEqual(before);
+  });
+
   it('keeps the hue of a star through the stretch within 3 degrees', () => {
     const { image } = scene();
     const size = image.width * image.height;

@@ -207,3 +207,31 @@ describe('hidePlace', () => {
     expect(hidePlace(odd).runs[0]!.frames[9]!.reasons[0]!.code).toBe('cloud');
   });
 });
+
+describe('focus that drifts as the lens cools', () => {
+  it('is drawn against time beside the temperature, and the first frame beyond what is borne is named (P26)', () => {
+    const ratio = (n: number) => 1 + 0.012 * n; // a slow rise: 1.2 is passed at the 18th frame
+    const frames = Array.from({ length: 40 }, (_, n) => {
+      const drifted = { fwhmRatio: ratio(n), fwhm: 2.6 * ratio(n), temperature: 17 - 0.2 * n };
+      return ratio(n) > 1.2
+        ? badFrame(
+            n,
+            'doubt',
+            { code: 'soft', value: ratio(n), limit: 1.2, text: 'Stars are wider: out of focus.' },
+            drifted,
+          )
+        : goodFrame(n, drifted);
+    });
+    const data = goodNight(goodRun(40, { frames }));
+    const first = frames.find(({ verdict }) => verdict === 'doubt')!;
+    const at = new Intl.DateTimeFormat('en-GB', {
+      ...{ timeZone: site.zone, hour: '2-digit', minute: '2-digit', second: '2-digit', hourCycle: 'h23' },
+    }).format(new Date(first.takenAt!));
+    const told = tell(data);
+    expect(told.matters.join(' ')).toContain(`Focus went soft from ${at}`);
+    const page = reportPage(data);
+    expect(page).toContain('Star width, fwhm');
+    expect(page).toContain('Sensor temperature');
+    expect(page).toMatch(new RegExp(`href="#[^"]*${first.id}"`)); // the point in the plot leads to the frame
+  });
+});
