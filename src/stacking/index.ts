@@ -2,6 +2,7 @@ export { emptyLayer, placePlanes, placeTile, type StackLayer } from './assemble.
 export { removeBanding } from './banding.js';
 export { bringBack, type Line, lineReach } from './bring-back.js';
 export { type CalibrationRecipe, calibrate } from './calibrate.js';
+
 export { type CoarseSky, coarseSky } from './coarse-sky.js';
 export { composeLand, type LandChoice } from './compose.js';
 export {
@@ -14,6 +15,7 @@ export {
   repairDefects,
 } from './defects.js';
 export { type DemosaicMethod, type DemosaicOptions, demosaic, demosaicInto, isBayer } from './demosaic.js';
+export { evenEdgeColor } from './edge-color.js';
 export {
   applyFalloff,
   type Falloff,

@@ -1,5 +1,11 @@
 import { type ColorImage, InputError, type Mask, type Plane } from '../core/index.js';
-import { type CombineMethod, makeStackPlan, refineLandMask, shareFromPicture } from '../stacking/index.js';
+import {
+  type CombineMethod,
+  evenEdgeColor,
+  makeStackPlan,
+  refineLandMask,
+  shareFromPicture,
+} from '../stacking/index.js';
 import { loadMask } from './_run-folder.js';
 import type { RunWork } from './_stack-config.js';
 import type { Member, Weighted } from './_stack-members.js';
@@ -50,12 +56,21 @@ export async function landOf(
       );
     }
     const picture = { width: own.width, height: own.height, data: Float32Array.from(own.data) };
-    return { image, ...shareFromPicture(picture, rest), frames: used.length };
+    return withEdge(
+      { image, ...shareFromPicture(picture, rest), frames: used.length },
+      rest.cfa !== undefined,
+    );
   }
   const first = firstMask ?? {
     width: rest.width,
     height: rest.height,
     data: new Uint8Array(rest.width * rest.height),
   };
-  return { image, ...refineLandMask(first, image), frames: used.length };
+  return withEdge({ image, ...refineLandMask(first, image), frames: used.length }, rest.cfa !== undefined);
+}
+
+/** A land stack that came from a colour filter has false colour along its edge evened out. */
+function withEdge(land: LandLayer, isMosaic: boolean): LandLayer {
+  if (isMosaic) evenEdgeColor(land.image, land.mask);
+  return land;
 }

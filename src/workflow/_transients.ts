@@ -174,5 +174,7 @@ async function writeCutOut(
     },
     { longSide: Math.max(width, height) },
   );
-  await writeWhole(results.file(to.jpeg), await writeJpeg({ ...preview, quality: 90 }));
+  // Turned by the viewer, as the picture is.
+  const exif = { ...results.facts.exif, width: preview.width, height: preview.height };
+  await writeWhole(results.file(to.jpeg), await writeJpeg({ ...preview, exif, quality: 90 }));
 }
