@@ -85,14 +85,27 @@ export function registerSearch(program: Command): void {
             ? `${s.kept + s.doubtful} of ${s.frameCount}`
             : `${s.frameCount} ${s.frameCount === 1 ? s.role : `${s.role}s`.replace('biass', 'biases')}`,
           duration(s.totalExposure),
+          s.thumbnail ?? '',
         ]),
       );
+      const pictured = rows.some((row) => row.at(-1) !== '');
+      const header = [
+        'sequence',
+        'site',
+        'settings',
+        'frames',
+        'exposure',
+        ...(pictured ? ['small picture'] : []),
+      ];
       return {
         json: result,
         text:
           result.count === 0
             ? 'No night fits. Loosen a condition, as in: nightcairn search --iso 1600..6400'
-            : `${result.count} ${result.count === 1 ? 'night' : 'nights'}\n\n${table(['sequence', 'site', 'settings', 'frames', 'exposure'], rows)}`,
+            : `${result.count} ${result.count === 1 ? 'night' : 'nights'}\n\n${table(
+                header,
+                rows.map((row) => row.slice(0, header.length)),
+              )}`,
       };
     }),
   );

@@ -51,6 +51,7 @@ export const toSequence = (sequence: SequenceRecord) =>
     totalExposure: sequence.totalExposure,
     moonlight: sequence.moonlight,
     fwhm: sequence.fwhm,
+    pointing: sequence.pointing,
     cadence: sequence.cadence,
     inCameraDark: sequence.inCameraDark,
     holes: sequence.holes.length === 0 ? undefined : sequence.holes,

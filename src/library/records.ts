@@ -114,6 +114,8 @@ export interface SequenceRecord {
   /** Lit share of the moon's disc, 0..1. */
   readonly moonIllumination?: number;
   readonly hasStack: boolean;
+  /** Where the middle of the picture looks, degrees, J2000, as its stars told. */
+  readonly pointing?: { readonly rightAscension: number; readonly declination: number };
   /** Mean star size of kept and doubtful lights, px. */
   readonly fwhm?: number;
 }

@@ -23,6 +23,8 @@ export interface SearchMatch {
   readonly moonlight?: number;
   /** A finished picture of a fitting sequence, absolute path. */
   readonly picture?: string;
+  /** Its small copy likewise. */
+  readonly thumbnail?: string;
 }
 
 /** `search --json`. */
@@ -30,7 +32,8 @@ export interface SearchResult {
   readonly count: number;
   readonly sessions: readonly {
     readonly session: SessionJson;
-    readonly sequences: readonly SequenceJson[];
+    /** With the small copy of the finished picture, absolute path, where the run was stacked. */
+    readonly sequences: readonly (SequenceJson & { readonly thumbnail?: string })[];
     readonly match: SearchMatch;
   }[];
 }
@@ -75,12 +78,17 @@ export function searchLibrary(library: Library, query: SearchQuery): SearchResul
   return {
     count: hits.length,
     sessions: shown.map(({ session, rows: own, match }) => {
-      const picture =
-        pictures.size === 0 ? undefined : own.map(({ id }) => pictures.get(String(id))).find(Boolean);
+      const best = own.map(({ id }) => pictures.get(String(id))).find(Boolean);
       return {
         session: toSession(session),
-        sequences: own.map((cells) => toSequence(toSequenceRecord(cells))),
-        match: picture === undefined ? match : { ...match, picture },
+        sequences: own.map((cells) => {
+          const thumbnail = pictures.get(String(cells.id))?.thumbnail;
+          return {
+            ...toSequence(toSequenceRecord(cells)),
+            ...(thumbnail === undefined ? {} : { thumbnail }),
+          };
+        }),
+        match: { ...match, ...best },
       };
     }),
   };
@@ -89,7 +97,7 @@ export function searchLibrary(library: Library, query: SearchQuery): SearchResul
 /** The columns of a sequence that a list shows. */
 const LISTED = `q.id, q.session_id, q.ordinal, q.role, q.bracketed, q.segments, q.camera, q.lens, q.focal_length, q.f_number,
   q.iso, q.exposure_time, q.real_exposure_time, q.start_ms, q.end_ms, q.frame_count, q.kept, q.doubtful, q.dropped,
-  q.total_exposure, q.moonlight, q.fwhm, q.has_stack`;
+  q.total_exposure, q.moonlight, q.fwhm, q.center_ra, q.center_dec, q.has_stack`;
 
 interface Hit {
   readonly session: SessionRecord;
@@ -159,18 +167,29 @@ function comparer(sort: Sort): (a: Hit, b: Hit) => number {
   };
 }
 
-function picturesOf(library: Library, sequenceIds: readonly string[]): Map<string, string> {
+interface Pictures {
+  readonly picture?: string;
+  readonly thumbnail?: string;
+}
+
+/** The newest finished picture of each sequence and its small copy, absolute paths. */
+function picturesOf(library: Library, sequenceIds: readonly string[]): Map<string, Pictures> {
   if (sequenceIds.length === 0) return new Map();
   const found = rows(
     library,
-    `SELECT sequence_id, body ->> '$.files.pictureJpeg' AS picture FROM stacks
-     WHERE sequence_id IN (SELECT value FROM json_each(?)) ORDER BY stale DESC, id`,
+    `SELECT sequence_id, body ->> '$.files.pictureJpeg' AS picture,
+       coalesce(body ->> '$.files.thumbnail', body ->> '$.files.preview', body ->> '$.files.pictureJpeg') AS thumbnail
+     FROM stacks WHERE sequence_id IN (SELECT value FROM json_each(?)) ORDER BY stale DESC, id`,
     JSON.stringify(sequenceIds),
   );
-  const pictures = new Map<string, string>();
+  const pictures = new Map<string, Pictures>();
   for (const cells of found) {
-    const path = text(cells.picture);
-    if (path !== undefined) pictures.set(String(cells.sequence_id), insideLibrary(library.dir, path));
+    const [picture, thumbnail] = [text(cells.picture), text(cells.thumbnail)];
+    if (picture === undefined && thumbnail === undefined) continue;
+    pictures.set(String(cells.sequence_id), {
+      ...(picture === undefined ? {} : { picture: insideLibrary(library.dir, picture) }),
+      ...(thumbnail === undefined ? {} : { thumbnail: insideLibrary(library.dir, thumbnail) }),
+    });
   }
   return pictures;
 }

@@ -167,8 +167,12 @@ export function toSequenceRecord(cells: Row): SequenceRecord {
     moonIllumination: number(cells.moon_illumination),
     hasStack: cells.has_stack === 1,
     fwhm: number(cells.fwhm),
+    pointing: pointingOf(number(cells.center_ra), number(cells.center_dec)),
   }) as SequenceRecord;
 }
+
+const pointingOf = (rightAscension: number | undefined, declination: number | undefined) =>
+  rightAscension === undefined || declination === undefined ? undefined : { rightAscension, declination };
 
 /** The sequences of a session in the order they were shot. */
 export const sequencesOf = (library: Library, sessionId: string): SequenceRecord[] =>

@@ -69,6 +69,10 @@ const RETURNING = 'returning.json';
 /** Every session in the trash is a small library of its own, so that it comes back whole. */
 const trashFolder = (libraryDir: string, name: string): string => join(libraryDir, LAYOUT.trash, name);
 
+/** True when a trash folder holds a night that was brought there whole; a begun one is gone on with. */
+const holdsNight = (folder: string): boolean =>
+  existsSync(join(folder, LAYOUT.catalogue)) && !existsSync(join(folder, LEAVING));
+
 /** What lies in the trash, newest night first. */
 export function trashed(context: WorkflowContext): TrashedSession[] {
   const root = join(context.libraryDir, LAYOUT.trash);
@@ -104,11 +108,9 @@ export function removeSession(
     const found = findSession(library, wanted);
     let name = found.id;
     // A night removed before and imported again lies there already: the second gets a name of its own.
-    for (let n = 2; existsSync(trashFolder(library.dir, name)); n++) {
-      if (existsSync(join(trashFolder(library.dir, name), LEAVING))) break;
-      name = `${found.id}~${n}`;
-    }
+    for (let n = 2; holdsNight(trashFolder(library.dir, name)); n++) name = `${found.id}~${n}`;
     const folder = trashFolder(library.dir, name);
+    rmSync(join(folder, RETURNING), { force: true }); // of an earlier return that was stopped at its very end
     mkdirSync(join(folder, LEAVING), { recursive: true });
     const small = openLibrary(folder, { mode: 'write' });
     try {
@@ -178,9 +180,9 @@ export function restoreSession(
 
 /** Takes away what this program keeps in a small library that holds no nights any more, and nothing else. */
 async function clearShell(library: Library, folder: string): Promise<void> {
-  for (const name of ['', '-wal', '-shm'])
-    rmSync(join(folder, `${LAYOUT.catalogue}${name}`), { force: true });
-  rmSync(join(folder, RETURNING), { force: true });
+  // The mark goes last: while the catalogue is there, a stopped return must know that it was one.
+  const catalogue = ['-wal', '-shm', ''].map((end) => `${LAYOUT.catalogue}${end}`);
+  for (const name of [...catalogue, RETURNING]) rmSync(join(folder, name), { force: true });
   await removeEmptyFolders(library, stored(library.dir, folder));
 }
 

@@ -11,6 +11,7 @@ import {
   type Range,
   type SearchInput,
   type SearchQuery,
+  saveStack,
   searchLibrary,
   searchStatement,
   setNotes,
@@ -345,6 +346,33 @@ describe('search', () => {
       ({ match }) => match.fwhm ?? 99,
     );
     expect(sharp).toEqual([...sharp].sort((a, b) => a - b));
+  });
+
+  it('shows the small copy of the finished picture, the newest stack’s, and the large one where there is no small', () => {
+    const run = nights.flatMap(({ sequences }) => sequences).find(({ role }) => role === 'light')!;
+    const stack = (name: string, files: Record<string, string>) =>
+      saveStack(library, {
+        sequenceId: run.id,
+        folder: `nights/x/stacks/${name}`,
+        framesUsed: 3,
+        body: { files },
+      });
+    const found = () => {
+      const { session, sequences } = searchLibrary(library, {}).sessions.find(({ sequences: all }) =>
+        all.some(({ id }) => id === run.id),
+      )!;
+      expect(session.id).toBe(run.id.replace(/\/\d+$/, ''));
+      return sequences.find(({ id }) => id === run.id)!.thumbnail;
+    };
+    stack('old', { pictureJpeg: 'nights/x/stacks/old/picture.jpg' });
+    expect(found()).toBe(join(dir, 'nights', 'x', 'stacks', 'old', 'picture.jpg'));
+    stack('new', { pictureJpeg: 'nights/x/stacks/new/p.jpg', thumbnail: 'nights/x/stacks/new/p-512.jpg' });
+    expect(found()).toBe(join(dir, 'nights', 'x', 'stacks', 'new', 'p-512.jpg'));
+    // The library of these tests is as it was.
+    library.database.prepare("DELETE FROM stacks WHERE folder LIKE 'nights/x/%'").run();
+    library.database
+      .prepare('UPDATE sequences SET has_stack = ? WHERE id = ?')
+      .run(run.hasStack ? 1 : 0, run.id);
   });
 
   it('finds what looks at a part of the sky, by its stars, else by its plan; across 0 h and at the pole too', () => {
