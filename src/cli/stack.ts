@@ -16,6 +16,7 @@ export interface StackOptions extends SharedOptions {
   readonly memory?: number;
   readonly force?: boolean;
   readonly bringBack?: readonly string[];
+  readonly banding?: 'rows' | 'columns';
 }
 
 /** Adds the options that say how to stack. */
@@ -38,6 +39,12 @@ export function withStacking(command: Command): Command {
     .option('--look <name>', 'how the picture is finished')
     .option('--memory <mb>', 'memory for the work, MB', positive)
     .option('--force', 'use darks and flats that do not match')
+    .addOption(
+      new Option(
+        '--banding <lines>',
+        'take stripes along rows or columns off, as old bodies leave them',
+      ).choices(['rows', 'columns']),
+    )
     .option(
       '--bring-back <lines>',
       'lines of light, a meteor say, to bring back into the picture, as in TWK_0012-1,TWK_0019-1',
@@ -55,6 +62,7 @@ export function stackConfigOf(options: StackOptions): Partial<StackConfig> {
     ...(options.memory === undefined ? {} : { memoryBytes: options.memory * 1e6 }),
     ...(options.force === undefined ? {} : { force: options.force }),
     ...(options.bringBack === undefined ? {} : { bringBack: options.bringBack }),
+    ...(options.banding === undefined ? {} : { banding: options.banding }),
   };
 }
 

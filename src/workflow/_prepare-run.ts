@@ -31,6 +31,8 @@ export interface PrepareOptions {
   readonly force: boolean;
   /** Leave darks and biases out. */
   readonly withoutDarks?: boolean;
+  /** Take row or column offsets off. */
+  readonly banding?: 'rows' | 'columns' | undefined;
   /** Lines of light to be left out of a member. */
   readonly blank?: (member: Member) => readonly BlankLine[];
   /** Bytes that the stage's results will take, for the check of the disk. */
@@ -72,7 +74,11 @@ export async function prepareRun(
   const reference = referenceOf(members, alignment);
   const defects = await defectsOf(folder.defects, alignment, found);
   const calibration = withoutPixels(found);
-  const base: CalibrationSet = { masters: calibration.masters.map(({ path }) => path), defects };
+  const base: CalibrationSet = {
+    masters: calibration.masters.map(({ path }) => path),
+    defects,
+    banding: options.banding,
+  };
 
   // The reference and a few others first: they tell the lens's falloff.
   const picked = spread(members, SURVEY_FRAMES);

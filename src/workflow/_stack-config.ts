@@ -18,6 +18,8 @@ export interface StackConfig {
   readonly memoryBytes: number;
   /** Use darks and flats that do not match. */
   readonly force: boolean;
+  /** Take row or column offsets off, as old bodies leave them at high ISO; default none. */
+  readonly banding?: 'rows' | 'columns';
   /** Lines of light (a meteor) to bring back into the picture, by their ids; default none. */
   readonly bringBack: readonly string[];
 }

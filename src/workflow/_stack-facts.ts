@@ -90,6 +90,7 @@ export function recipeOf(work: RunWork, results: Results) {
     limits: { sky: results.plan.skyOptions, land: results.plan.landOptions },
     demosaic: results.plan.demosaic,
     land: config.land,
+    ...(config.banding ? { banding: config.banding } : {}),
     ...(config.bringBack.length > 0 ? { bringBack: config.bringBack } : {}),
     look,
     masters: results.calibration.masters.map(({ kind, frameIds, master }) => ({

@@ -29,6 +29,7 @@ export interface CalibrationSet {
   readonly masters: readonly string[];
   readonly defects?: DefectMap | undefined;
   readonly falloff?: Falloff | undefined;
+  readonly banding?: 'rows' | 'columns' | undefined;
 }
 
 /** A line of light from end to end, px, to be left out. */
@@ -80,6 +81,7 @@ async function calibrated(pixels: FramePixels, set: CalibrationSet): Promise<Fra
     ...(bias ? { bias } : {}),
     ...(set.defects && pixels.kind !== 'color' ? { defects: set.defects } : {}),
     ...(set.falloff ? { falloff: set.falloff } : {}),
+    ...(set.banding ? { banding: set.banding } : {}),
   });
 }
 

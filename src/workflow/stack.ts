@@ -86,6 +86,7 @@ async function combineRun(
   const { config } = work;
   const run = await prepareRun(work, alignment, members, scratchDir, {
     force: config.force,
+    banding: config.banding,
     resultBytes: alignment.width * alignment.height * BYTES_PER_PIXEL,
     command: 'stack',
   });
