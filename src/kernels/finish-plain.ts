@@ -165,7 +165,15 @@ export function finishBandPlain(call: FinishCall): number {
         const mixed = f(chroma + f(colorShare * f(f(soft[c]! - calm) - chroma)));
         const cast = f(f(q[P.cast + c]! * skyShare) + f(q[P.landCast + c]! * landShare));
         own[c] = f(base + mixed) - cast;
+        soft[c] = soft[c]! - cast;
       }
+      // A star's core is sharper in green than in red and blue; its colour is that of its whole light.
+      const around = dot3(LIGHT, 0, soft[0]!, soft[1]!, soft[2]!);
+      const bright = dot3(LIGHT, 0, own[0]!, own[1]!, own[2]!);
+      const ratio = f(bright / Math.max(around, 1));
+      const most = Math.min(1, f(f(2.2) * smoothing[flat]!));
+      const core = away > 0 && around > 1 ? f(f(most * f(1 - near)) * skyShare) : 0;
+      for (let c = 0; c < 3; c++) own[c] = own[c]! + f(core * f(f(soft[c]! * ratio) - own[c]!));
       const value = f(f(f(own[0]! + own[1]!) + own[2]!) * THIRD);
       const to = (y * width + x) * 3;
       if (Number.isNaN(value)) {

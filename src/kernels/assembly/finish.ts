@@ -197,9 +197,23 @@ export function finishBand(
       r = f32x4.add(base, toward(f32x4.sub(r, own), colorShare, f32x4.sub(softR, calm)));
       g = f32x4.add(base, toward(f32x4.sub(g, own), colorShare, f32x4.sub(softG, calm)));
       b = f32x4.add(base, toward(f32x4.sub(b, own), colorShare, f32x4.sub(softB, calm)));
-      r = f32x4.sub(r, f32x4.add(f32x4.mul(cast0, skyShare), f32x4.mul(ground0, landShare)));
-      g = f32x4.sub(g, f32x4.add(f32x4.mul(cast1, skyShare), f32x4.mul(ground1, landShare)));
-      b = f32x4.sub(b, f32x4.add(f32x4.mul(cast2, skyShare), f32x4.mul(ground2, landShare)));
+      const off0 = f32x4.add(f32x4.mul(cast0, skyShare), f32x4.mul(ground0, landShare));
+      const off1 = f32x4.add(f32x4.mul(cast1, skyShare), f32x4.mul(ground1, landShare));
+      const off2 = f32x4.add(f32x4.mul(cast2, skyShare), f32x4.mul(ground2, landShare));
+      r = f32x4.sub(r, off0);
+      g = f32x4.sub(g, off1);
+      b = f32x4.sub(b, off2);
+      // A star's core is sharper in green than in red and blue; its colour is that of its whole light.
+      const wideR = f32x4.sub(softR, off0), wideG = f32x4.sub(softG, off1), wideB = f32x4.sub(softB, off2);
+      const around = light(wideR, wideG, wideB);
+      const bright = light(r, g, b);
+      const ratio = f32x4.div(bright, f32x4.max(around, one));
+      const stands = v128.and(f32x4.gt(away, zero), f32x4.gt(around, one));
+      const most = f32x4.min(one, f32x4.mul(f32x4.splat(<f32>2.2), v128.load(at(smoothing, flat))));
+      const core = v128.and(f32x4.mul(f32x4.mul(most, f32x4.sub(one, near)), skyShare), stands);
+      r = toward(r, core, f32x4.mul(wideR, ratio));
+      g = toward(g, core, f32x4.mul(wideG, ratio));
+      b = toward(b, core, f32x4.mul(wideB, ratio));
       // Tone by the mean of the three, so that the ratios of the colours stay.
       const value = f32x4.mul(f32x4.add(f32x4.add(r, g), b), f32x4.splat(<f32>0.33333334));
       const x01 = f32x4.mul(f32x4.sub(value, param(params, TONE_FROM)), param(params, TONE_SCALE));
@@ -229,12 +243,12 @@ export function finishBand(
       const l = cubeRoot(f32x4.max(zero, dot3(0.4122214708, r, 0.5363325363, g, 0.0514459929, b)));
       const m = cubeRoot(f32x4.max(zero, dot3(0.2119034982, r, 0.6806995451, g, 0.1073969566, b)));
       const s = cubeRoot(f32x4.max(zero, dot3(0.0883024619, r, 0.2817188376, g, 0.6299787005, b)));
-      const bright = dot3(0.2104542553, l, 0.793617785, m, -0.0040720468, s);
+      const lightness = dot3(0.2104542553, l, 0.793617785, m, -0.0040720468, s);
       const a1 = f32x4.mul(saturation, dot3(1.9779984951, l, -2.428592205, m, 0.4505937099, s));
       const b1 = f32x4.mul(saturation, dot3(0.0259040371, l, 0.7827717662, m, -0.808675766, s));
-      const l1 = dot3(1, bright, 0.3963377774, a1, 0.2158037573, b1);
-      const m1c = dot3(1, bright, -0.1055613458, a1, -0.0638541728, b1);
-      const s1 = dot3(1, bright, -0.0894841775, a1, -1.291485548, b1);
+      const l1 = dot3(1, lightness, 0.3963377774, a1, 0.2158037573, b1);
+      const m1c = dot3(1, lightness, -0.1055613458, a1, -0.0638541728, b1);
+      const s1 = dot3(1, lightness, -0.0894841775, a1, -1.291485548, b1);
       const l3 = f32x4.mul(f32x4.mul(l1, l1), l1);
       const m3 = f32x4.mul(f32x4.mul(m1c, m1c), m1c);
       const s3 = f32x4.mul(f32x4.mul(s1, s1), s1);

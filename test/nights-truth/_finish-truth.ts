@@ -1,0 +1,249 @@
+import { mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { makeCard, type NightScenario, type SmoothSky, simulateNight } from '../../sample-night/index.js';
+import { median, quantile, silent, srgbDecode } from '../../src/core/index.js';
+import {
+  type Band,
+  type FinishPlan,
+  gradientAt,
+  joinSurvey,
+  LOOKS,
+  linearSrgbToOklab,
+  makeFinishPlan,
+  RENDER_ROWS,
+  renderRows,
+  type Survey,
+  surveyedRows,
+  surveyPlan,
+  surveyRow,
+} from '../../src/finishing/index.js';
+import { FINISH_PARAMETERS, loadKernelsFromDisk } from '../../src/kernels/index.js';
+import { readLinearFacts, stackSource } from '../../src/workflow/_linear-facts.js';
+import { openLinearRows } from '../../src/workflow/_linear-rows.js';
+import { night as runNight } from '../../src/workflow/night.js';
+
+/** What a finished night comes to beside its truth; shares, not percent. */
+export interface FinishNumbers {
+  readonly name: string;
+  readonly kind: string;
+  /** Scatter of green sky cells about truth once the gradient is off, of the sky's level. */
+  readonly gradientLeft: number;
+  /** Step from the blank sky to the band's bright parts, of the true one; NaN where there is no band to speak of. */
+  readonly bandKept: number;
+  /** Largest distance of the blank sky's colours from grey, of its level, in the picture. */
+  readonly offGrey: number;
+  readonly clipped: number;
+  /** Turn of hue of bright stars through the stretch, deg: median. */
+  readonly hue: number;
+}
+
+type Source = Awaited<ReturnType<typeof stackSource>>;
+
+/** Takes a night from its card to its picture and holds it against what was drawn. */
+export async function finishNight(scenario: NightScenario): Promise<FinishNumbers[]> {
+  const scratch = mkdtempSync(join(tmpdir(), 'nightcairn-finish-'));
+  try {
+    const { card } = await makeCard(scratch, { scenario });
+    const { latitude, longitude } = scenario.site;
+    const context = { libraryDir: join(scratch, 'library'), progress: silent, clock: () => new Date() };
+    const { stacks } = await runNight(context, { card, site: 'Truth', at: { latitude, longitude } });
+    const found: FinishNumbers[] = [];
+    for (const { stack } of stacks) {
+      if (stack) found.push(await numbersOf(scenario, stack.folder));
+    }
+    return found;
+  } finally {
+    rmSync(scratch, { recursive: true, force: true });
+  }
+}
+
+async function numbersOf(scenario: NightScenario, folder: string): Promise<FinishNumbers> {
+  const linear = await readLinearFacts(folder);
+  const source = await stackSource(folder, linear);
+  const rows = openLinearRows(source.path);
+  const whole = rows.band(0, linear.height);
+  rows.close();
+  const survey = surveyOf(source, linear, whole);
+  const plan = makeFinishPlan(survey, LOOKS['still-night']!, source.skyAt);
+  const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey);
+  const picture = await render({ ...plan, orientation: 1 }, whole, source);
+  return {
+    name: scenario.name,
+    kind: plan.gradient.kind,
+    ...skyNumbers(survey, plan, truth),
+    offGrey: offGrey(survey, picture.data),
+    clipped: picture.clipped,
+    hue: hueTurn(source, plan, whole, picture.data),
+  };
+}
+
+function surveyOf(source: Source, size: { width: number; height: number }, whole: Band): Survey {
+  const { path: _path, maps, skyAt: _sky, ...color } = source;
+  const rect = { x: 0, y: 0, width: size.width, height: size.height };
+  const plan = surveyPlan(rect, color);
+  const parts = Array.from({ length: plan.rows }, (_, row) => {
+    const { top, rows } = surveyedRows(plan, row);
+    const data = new Float32Array(3 * rows * size.width);
+    for (let c = 0; c < 3; c++) {
+      const from = (c * size.height + top) * size.width;
+      data.set(whole.data.subarray(from, from + rows * size.width), c * rows * size.width);
+    }
+    return surveyRow(plan, { top, rows, width: size.width, data }, maps);
+  });
+  return joinSurvey(plan, parts);
+}
+
+/** The sky's own light in each cell: Milky Way and bands of airglow, ADU, f32[3 * cells]; and the Milky Way alone. */
+function truthOf(scenario: NightScenario, wallTime: string, { plan }: Survey) {
+  const lights = simulateNight(scenario).frames.filter(({ shot }) => shot.role === 'light');
+  const wanted = Date.parse(`${wallTime}Z`) - scenario.site.utcOffsetMinutes * 60_000;
+  const off = (frame: (typeof lights)[number]) => Math.abs(Date.parse(frame.truth.start) - wanted);
+  const sky: SmoothSky = lights.reduce((best, frame) => (off(frame) < off(best) ? frame : best)).smoothSky();
+  const cells = plan.columns * plan.rows;
+  const own = new Float32Array(3 * cells);
+  const milkyWay = new Float32Array(3 * cells);
+  for (let c = 0; c < 3; c++) {
+    for (let i = 0; i < cells; i++) {
+      const x = ((i % plan.columns) + 0.5) * plan.cell;
+      const y = (Math.floor(i / plan.columns) + 0.5) * plan.cell;
+      const at = (c * sky.rows + Math.round(y / sky.step)) * sky.columns + Math.round(x / sky.step);
+      milkyWay[c * cells + i] = sky.milkyWay[at]!;
+      own[c * cells + i] = sky.milkyWay[at]! + sky.airglowBands[at]!;
+    }
+  }
+  return { own, milkyWay };
+}
+
+function skyNumbers(
+  { plan, levels }: Survey,
+  { gradient }: FinishPlan,
+  truth: ReturnType<typeof truthOf>,
+): Pick<FinishNumbers, 'gradientLeft' | 'bandKept'> {
+  const cells = plan.columns * plan.rows;
+  const good = Array.from({ length: cells }, (_, i) => i).filter((i) => Number.isFinite(levels[cells + i]!));
+  const level = median(good.map((i) => levels[cells + i]!));
+  const shown = (i: number): number =>
+    levels[cells + i]! -
+    gradientAt(
+      gradient,
+      1,
+      ((i % plan.columns) + 0.5) * plan.cell,
+      (Math.floor(i / plan.columns) + 0.5) * plan.cell,
+    );
+  const left = good.map((i) => shown(i) - truth.own[cells + i]!);
+  const middle = median(left);
+  const band = good.map((i) => truth.milkyWay[cells + i]!);
+  const [high, low] = [quantile(band, 0.93), quantile(band, 0.3)];
+  const mean = (values: readonly number[]) => values.reduce((sum, v) => sum + v, 0) / values.length;
+  const step = (value: (i: number) => number): number =>
+    mean(good.filter((_, k) => band[k]! >= high).map(value)) -
+    mean(good.filter((_, k) => band[k]! <= low).map(value));
+  const trueStep = step((i) => truth.milkyWay[cells + i]!);
+  return {
+    gradientLeft: (1.4826 * median(left.map((v) => Math.abs(v - middle)))) / level,
+    bandKept: trueStep > 0.1 * level ? step(shown) / trueStep : Number.NaN,
+  };
+}
+
+async function render(plan: FinishPlan, whole: Band, source: Source) {
+  const kernels = await loadKernelsFromDisk();
+  const { width, height } = plan.rect;
+  const data = new Uint16Array(3 * width * height);
+  let clipped = 0;
+  for (let top = 0; top < height; top += RENDER_ROWS) {
+    const count = Math.min(RENDER_ROWS, height - top);
+    const made = renderRows(plan, { top, count }, whole, source.maps, kernels);
+    data.set(made.data, 3 * top * width);
+    clipped += made.clipped;
+  }
+  return { data, clipped: clipped / (width * height) };
+}
+
+/** Colours of the darker third of the sky's cells in the picture. */
+function offGrey({ plan, levels }: Survey, data: Uint16Array): number {
+  const cells = plan.columns * plan.rows;
+  const colors: number[][] = [];
+  for (let i = 0; i < cells; i++) {
+    if (!Number.isFinite(levels[cells + i]!)) continue;
+    const samples: number[][] = [[], [], []];
+    const [left, top] = [(i % plan.columns) * plan.cell, Math.floor(i / plan.columns) * plan.cell];
+    for (let y = top; y < top + plan.cell; y += 2) {
+      for (let x = left; x < left + plan.cell; x += 2) {
+        for (let c = 0; c < 3; c++) samples[c]!.push(data[3 * (y * plan.rect.width + x) + c]!);
+      }
+    }
+    colors.push(samples.map((values) => median(values)));
+  }
+  const grey = colors.map((color) => (color[0]! + color[1]! + color[2]!) / 3);
+  const limit = quantile(grey, 0.35);
+  const blank = [0, 1, 2].map((c) =>
+    median(colors.filter((_, i) => grey[i]! <= limit).map((color) => color[c]!)),
+  );
+  const level = (blank[0]! + blank[1]! + blank[2]!) / 3;
+  return Math.max(...blank.map((value) => Math.abs(value - level))) / level;
+}
+
+/**
+ * Hue (Oklab) of whole stars, 5 x 5 px, before the stretch and after it, where they stand well above the sky and
+ * clip nowhere.
+ */
+function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Array): number {
+  const { width, height } = plan.rect;
+  const size = width * height;
+  const multipliers = source.color?.multipliers ?? [1, 1, 1];
+  const matrix = source.color?.cameraToSrgb ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
+  const P = FINISH_PARAMETERS;
+  const hue = (rgb: readonly number[]): readonly [number, number] => {
+    const [l, a, b] = linearSrgbToOklab(rgb[0]!, rgb[1]!, rgb[2]!);
+    return [(Math.atan2(b, a) * 180) / Math.PI, Math.hypot(a, b) / l];
+  };
+  const linearAt = (at: number): number[] => {
+    const camera = [0, 1, 2].map(
+      (c) =>
+        (whole.data[c * size + at]! - gradientAt(plan.gradient, c, at % width, Math.floor(at / width))) *
+        multipliers[c]!,
+    );
+    if (Math.max(...camera) > 0.9 * plan.parameters[P.clip]!) return [Number.NaN, 0, 0];
+    return [0, 1, 2].map(
+      (r) =>
+        matrix[3 * r]! * camera[0]! +
+        matrix[3 * r + 1]! * camera[1]! +
+        matrix[3 * r + 2]! * camera[2]! -
+        plan.parameters[P.cast + r]!,
+    );
+  };
+  const turns: number[] = [];
+  const green = whole.data.subarray(size, 2 * size);
+  for (let y = 4; y < height - 4; y += 1) {
+    for (let x = 4; x < width - 4; x += 1) {
+      const at = y * width + x;
+      if (source.maps.land && source.maps.land[at]! > 0) continue;
+      if (!(green[at]! > 5 * plan.sky.level)) continue;
+      // The highest pixel of its surroundings stands for its star.
+      let top = true;
+      for (let j = -2; j <= 2; j++)
+        for (let i = -2; i <= 2; i++) top &&= green[at]! >= green[at + j * width + i]!;
+      if (!top) continue;
+      const [before, after] = [
+        [0, 0, 0],
+        [0, 0, 0],
+      ];
+      for (let j = -2; j <= 2; j++) {
+        for (let i = -2; i <= 2; i++) {
+          const k = at + j * width + i;
+          linearAt(k).forEach((value, c) => {
+            before[c]! += value - plan.sky.level;
+          });
+          for (let c = 0; c < 3; c++) after[c]! += srgbDecode(data[3 * k + c]! / 65535);
+        }
+      }
+      // The sky under the star is grey in the picture: it takes colour, not hue.
+      const [h0, chroma] = hue(before.map((value) => value / 65535));
+      if (!(chroma > 0.03)) continue;
+      const turn = Math.abs(hue(after)[0] - h0) % 360;
+      turns.push(Math.min(turn, 360 - turn));
+    }
+  }
+  return turns.length < 10 ? Number.NaN : median(turns);
+}
