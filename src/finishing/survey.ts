@@ -30,7 +30,7 @@ export interface SurveyRow {
 }
 
 export function surveyPlan(rect: Rect, stack: StackColor): SurveyPlan {
-  const cell = Math.max(4, Math.floor(Math.min(rect.width, rect.height) / MESH_CELLS));
+  const cell = Math.max(8, Math.floor(Math.min(rect.width, rect.height) / MESH_CELLS));
   return {
     ...stack,
     rect,

@@ -87,14 +87,20 @@ function fitGamut(rgb: Float32Array): void {
   for (let c = 0; c < 3; c++) rgb[c] = grey + f(share * f(rgb[c]! - grey));
 }
 
-function saturate(rgb: Float32Array, factor: number): void {
+/** @param core share of a star's core, 0..1 */
+function saturate(rgb: Float32Array, factor: number, core: number): void {
   const [r, g, b] = [rgb[0]!, rgb[1]!, rgb[2]!];
   const l = cubeRoot(Math.max(0, dot3(TO_LMS, 0, r, g, b)));
   const m = cubeRoot(Math.max(0, dot3(TO_LMS, 1, r, g, b)));
   const s = cubeRoot(Math.max(0, dot3(TO_LMS, 2, r, g, b)));
   const bright = dot3(TO_LAB, 0, l, m, s);
-  const a1 = f(factor * dot3(TO_LAB, 1, l, m, s));
+  let a1 = f(factor * dot3(TO_LAB, 1, l, m, s));
   const b1 = f(factor * dot3(TO_LAB, 2, l, m, s));
+  // Stars glow as hot bodies do, from orange over white to blue: a green or purple core is the mosaic's doing.
+  const line = f(b1 * (b1 > 0 ? f(0.4) : f(0.2)));
+  const spread = f(f(Math.abs(b1) * 0.25) + f(0.004));
+  const natural = Math.min(f(line + spread), Math.max(f(line - spread), a1));
+  a1 = f(a1 + f(core * f(natural - a1)));
   const cube = (v: number): number => f(f(v * v) * v);
   const l3 = cube(dot3(FROM_LAB, 0, bright, a1, b1));
   const m3 = cube(dot3(FROM_LAB, 1, bright, a1, b1));
@@ -167,12 +173,12 @@ export function finishBandPlain(call: FinishCall): number {
         own[c] = f(base + mixed) - cast;
         soft[c] = soft[c]! - cast;
       }
-      // A star's core is sharper in green than in red and blue; its colour is that of its whole light.
+      // Core and skirt of a star differ in colour, as green is sharper than red and blue: both take that of its whole light.
       const around = dot3(LIGHT, 0, soft[0]!, soft[1]!, soft[2]!);
       const bright = dot3(LIGHT, 0, own[0]!, own[1]!, own[2]!);
       const ratio = f(bright / Math.max(around, 1));
       const most = Math.min(1, f(f(2.2) * smoothing[flat]!));
-      const core = away > 0 && around > 1 ? f(f(most * f(1 - near)) * skyShare) : 0;
+      const core = around > 1 ? f(f(most * f(1 - near)) * skyShare) : 0;
       for (let c = 0; c < 3; c++) own[c] = own[c]! + f(core * f(f(soft[c]! * ratio) - own[c]!));
       const value = f(f(f(own[0]! + own[1]!) + own[2]!) * THIRD);
       const to = (y * width + x) * 3;
@@ -195,7 +201,7 @@ export function finishBandPlain(call: FinishCall): number {
       const spread = f(f(skyShare * levels[1]!) + f(landShare * heldGain));
       for (let c = 0; c < 3; c++) own[c] = whole + f(spread * f(own[c]! - value));
       fitGamut(own);
-      saturate(own, q[P.saturation]!);
+      saturate(own, q[P.saturation]!, core);
       fitGamut(own);
       let full = false;
       for (let c = 0; c < 3; c++) {

@@ -203,12 +203,12 @@ export function finishBand(
       r = f32x4.sub(r, off0);
       g = f32x4.sub(g, off1);
       b = f32x4.sub(b, off2);
-      // A star's core is sharper in green than in red and blue; its colour is that of its whole light.
+      // Core and skirt of a star differ in colour, as green is sharper than red and blue: both take that of its whole light.
       const wideR = f32x4.sub(softR, off0), wideG = f32x4.sub(softG, off1), wideB = f32x4.sub(softB, off2);
       const around = light(wideR, wideG, wideB);
       const bright = light(r, g, b);
       const ratio = f32x4.div(bright, f32x4.max(around, one));
-      const stands = v128.and(f32x4.gt(away, zero), f32x4.gt(around, one));
+      const stands = f32x4.gt(around, one);
       const most = f32x4.min(one, f32x4.mul(f32x4.splat(<f32>2.2), v128.load(at(smoothing, flat))));
       const core = v128.and(f32x4.mul(f32x4.mul(most, f32x4.sub(one, near)), skyShare), stands);
       r = toward(r, core, f32x4.mul(wideR, ratio));
@@ -244,8 +244,13 @@ export function finishBand(
       const m = cubeRoot(f32x4.max(zero, dot3(0.2119034982, r, 0.6806995451, g, 0.1073969566, b)));
       const s = cubeRoot(f32x4.max(zero, dot3(0.0883024619, r, 0.2817188376, g, 0.6299787005, b)));
       const lightness = dot3(0.2104542553, l, 0.793617785, m, -0.0040720468, s);
-      const a1 = f32x4.mul(saturation, dot3(1.9779984951, l, -2.428592205, m, 0.4505937099, s));
+      let a1 = f32x4.mul(saturation, dot3(1.9779984951, l, -2.428592205, m, 0.4505937099, s));
       const b1 = f32x4.mul(saturation, dot3(0.0259040371, l, 0.7827717662, m, -0.808675766, s));
+      // Stars glow as hot bodies do, from orange over white to blue: a green or purple core is the mosaic's doing.
+      const line = f32x4.mul(b1, v128.bitselect(f32x4.splat(<f32>0.4), f32x4.splat(<f32>0.2), f32x4.gt(b1, zero)));
+      const spread1 = f32x4.add(f32x4.mul(f32x4.abs(b1), f32x4.splat(<f32>0.25)), f32x4.splat(<f32>0.004));
+      const natural = f32x4.min(f32x4.add(line, spread1), f32x4.max(f32x4.sub(line, spread1), a1));
+      a1 = toward(a1, core, natural);
       const l1 = dot3(1, lightness, 0.3963377774, a1, 0.2158037573, b1);
       const m1c = dot3(1, lightness, -0.1055613458, a1, -0.0638541728, b1);
       const s1 = dot3(1, lightness, -0.0894841775, a1, -1.291485548, b1);
