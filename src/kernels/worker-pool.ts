@@ -29,6 +29,8 @@ export interface WorkerPool {
    *   a plain Error when the worker crashed (the next task gets a new worker)
    */
   run<T>(task: string, input: unknown, options?: RunOptions): Promise<T>;
+  /** Ends idle threads, and with them the memory that they hold; new ones start when there is work. */
+  renew(): Promise<void>;
   /** Ends all threads; tasks under way or waiting are rejected with `Cancelled`. May be called twice. */
   close(): Promise<void>;
 }
@@ -188,6 +190,11 @@ export function createWorkerPool(moduleUrl: URL | string, size: number = default
         queue.push(job);
         dispatch();
       });
+    },
+    async renew(): Promise<void> {
+      const idle = [...members].filter((member) => member.job === undefined);
+      for (const member of idle) members.delete(member);
+      await Promise.all(idle.map((member) => member.worker.terminate()));
     },
     async close(): Promise<void> {
       closed = true;

@@ -125,6 +125,8 @@ export async function prepareRun(
     }),
   );
 
+  // What decoding left in the threads' memory goes before tiles fill it.
+  await pool.renew();
   const limit = (color: 0 | 1 | 2) => 0.97 * example.whiteLevel[color];
   return {
     alignment,

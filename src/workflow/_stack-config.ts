@@ -27,7 +27,7 @@ export interface StackConfig {
 export const STACK_DEFAULTS: StackConfig = {
   land: 'hold',
   look: DEFAULT_LOOK,
-  memoryBytes: 400e6,
+  memoryBytes: 200e6,
   force: false,
   bringBack: [],
 };

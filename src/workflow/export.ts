@@ -46,7 +46,7 @@ export const EXPORT_DEFAULTS: ExportConfig = {
   originals: false,
   besideOriginals: false,
   force: false,
-  memoryBytes: 400e6,
+  memoryBytes: 200e6,
 };
 
 /** What one frame came to. */

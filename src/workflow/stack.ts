@@ -133,6 +133,8 @@ async function fillResults(
     }),
     results.facts,
   );
+  // The threads' tiles are no longer needed, and the finish wants the room.
+  await pool.renew();
   return finishResults(work, results, { noise, ...made, landFrames: land?.frames });
 }
 

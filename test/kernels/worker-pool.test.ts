@@ -21,6 +21,13 @@ describe('createWorkerPool', () => {
     expect(data.length).toBe(0);
   });
 
+  it('works on with new threads after it was renewed', async () => {
+    pool = createWorkerPool(TASKS, 1);
+    const before = await pool.run<number>('thread', null);
+    await pool.renew();
+    expect(await pool.run<number>('thread', null)).not.toBe(before);
+  });
+
   it('never runs more threads than its size', async () => {
     pool = createWorkerPool(TASKS, 2);
     const threads = await Promise.all(Array.from({ length: 8 }, () => pool.run<number>('sleep', 20)));
