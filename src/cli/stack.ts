@@ -11,6 +11,7 @@ import { positive } from './_values.js';
 export interface StackOptions extends SharedOptions {
   readonly combine?: StackConfig['method'];
   readonly land?: StackConfig['land'];
+  readonly landFrom?: string;
   readonly mask?: string;
   readonly look?: string;
   readonly memory?: number;
@@ -35,6 +36,7 @@ export function withStacking(command: Command): Command {
         'only',
       ]),
     )
+    .option('--land-from <run>', 'the land of another run of the same framing, such as /4')
     .option('--mask <picture>', 'your own land mask, white = land')
     .option('--look <name>', 'how the picture is finished')
     .option('--memory <mb>', 'memory for the work, MB', positive)
@@ -57,6 +59,7 @@ export function stackConfigOf(options: StackOptions): Partial<StackConfig> {
   return {
     ...(options.combine === undefined ? {} : { method: options.combine }),
     ...(options.land === undefined ? {} : { land: options.land }),
+    ...(options.landFrom === undefined ? {} : { landFrom: options.landFrom }),
     ...(options.mask === undefined ? {} : { mask: options.mask }),
     ...(options.look === undefined ? {} : { look: options.look }),
     ...(options.memory === undefined ? {} : { memoryBytes: options.memory * 1e6 }),

@@ -32,6 +32,7 @@ export {
   shareFromPicture,
   softEdge,
 } from './land-mask.js';
+export { landShift, shiftedBy } from './land-shift.js';
 export { FLAT_SURFACE, fitLevel, fitSky, frameWeight, sampleVariance, VARIANCE_KEPT } from './level.js';
 export {
   type CalibrationHeader,

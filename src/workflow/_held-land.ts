@@ -11,6 +11,7 @@ export interface HeldLand {
   readonly mask: Mask;
   readonly share: Plane;
   readonly frames: number;
+  readonly note?: string;
 }
 
 /** Rows that are put together at once. */

@@ -12,6 +12,8 @@ export interface StackConfig {
   readonly land: LandChoice;
   /** Photographer's own mask picture, white = land. */
   readonly mask?: string;
+  /** Run of the same framing whose land to use, such as `/4`; default this run's own. */
+  readonly landFrom?: string;
   /** Name of a look, or a whole one. */
   readonly look: string | Look;
   /** Bytes that tiles under way may take together; raise it for speed with very many frames. */

@@ -4,6 +4,7 @@ import type { ExifFields } from '../frames/index.js';
 import { hashesOf } from '../library/index.js';
 import { type CombineMethod, type Falloff, falloffGain, type StackPlan } from '../stacking/index.js';
 import type { Calibration } from './_calibration.js';
+import { landHashes } from './_land-from.js';
 import type { RunWork } from './_stack-config.js';
 import type { StackFacts } from './_stack-files.js';
 import type { Member } from './_stack-members.js';
@@ -91,6 +92,7 @@ export function recipeOf(work: RunWork, results: Results) {
     demosaic: results.plan.demosaic,
     land: config.land,
     ...(config.banding ? { banding: config.banding } : {}),
+    ...(config.landFrom === undefined ? {} : { landFrom: landHashes(work, config.landFrom) }),
     ...(config.bringBack.length > 0 ? { bringBack: config.bringBack } : {}),
     look,
     masters: results.calibration.masters.map(({ kind, frameIds, master }) => ({
@@ -114,10 +116,11 @@ export function recipeOf(work: RunWork, results: Results) {
 }
 
 /** Sentences on how the stack was made. */
-export function notesOf(results: Results, landFrames: number | undefined): string[] {
+export function notesOf(results: Results, landFrames: number | undefined, landNote?: string): string[] {
   const { calibration, members, falloff } = results;
   const notes = [...calibration.notes];
-  if (landFrames !== undefined && landFrames < members.length) {
+  if (landNote !== undefined) notes.push(landNote);
+  else if (landFrames !== undefined && landFrames < members.length) {
     notes.push(`The land comes from the ${landFrames} frames of its longest unmoved stretch.`);
   }
   if (falloff) {

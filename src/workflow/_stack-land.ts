@@ -16,6 +16,8 @@ export interface LandLayer {
   readonly mask: Mask;
   readonly share: Plane;
   readonly frames: number;
+  /** What is to be said of where it comes from. */
+  readonly note?: string;
 }
 
 /** Stacks the land from the longest stretch between knocks and finds its edge on it. */

@@ -48,6 +48,8 @@ export interface Measured {
   readonly noise: NoiseGain;
   readonly rejectedShare: number;
   readonly landFrames: number | undefined;
+  /** What is to be said of where the land comes from. */
+  readonly landNote?: string | undefined;
   readonly transients: readonly TransientEntry[];
 }
 
@@ -137,7 +139,7 @@ function storeResults(
 ): ReturnType<typeof toStack> {
   const { library, sequence } = work;
   const { alignment, members, calibration, method, folder, facts } = results;
-  const { noise, landFrames, rejectedShare, transients } = done;
+  const { noise, landFrames, landNote, rejectedShare, transients } = done;
   const inLibrary = (path: string) => stored(library.dir, path);
   const listed = Object.entries(STACK_FILES).filter(
     ([key]) => landFrames !== undefined || (key !== 'land' && key !== 'mask'),
@@ -165,7 +167,7 @@ function storeResults(
       },
       ...picturesBefore(work, inLibrary(folder)),
       mastersUsed: calibration.masters.map(({ text }) => text),
-      notes: notesOf(results, landFrames),
+      notes: notesOf(results, landFrames, landNote),
       rejectedShare,
       transients: transients.map(({ cutOut, cutOutTiff, ...entry }) => ({
         ...entry,

@@ -10,6 +10,7 @@ import {
   type StackPlan,
 } from '../stacking/index.js';
 import { composeHeld, type HeldLand, holdLand } from './_held-land.js';
+import { landFrom } from './_land-from.js';
 import { lookNamed } from './_looks.js';
 import { overRuns } from './_over-runs.js';
 import { type PreparedRun, prepareRun } from './_prepare-run.js';
@@ -135,7 +136,7 @@ async function fillResults(
   );
   // The threads' tiles are no longer needed, and the finish wants the room.
   await pool.renew();
-  return finishResults(work, results, { noise, ...made, landFrames: land?.frames });
+  return finishResults(work, results, { noise, ...made, landFrames: land?.frames, landNote: land?.note });
 }
 
 /** Stacks the land, writes it and lays it aside. */
@@ -148,8 +149,10 @@ async function heldLand(
 ): Promise<HeldLand | undefined> {
   const { shared, frames, members, scratch, firstMask, reference } = run;
   const options = { scratch, memoryBytes: work.config.memoryBytes };
-  const land = await landOf(work, { ...shared, method }, frames, members, options, firstMask, reference);
-  if (!land) return undefined;
+  const own = await landOf(work, { ...shared, method }, frames, members, options, firstMask, reference);
+  if (!own) return undefined;
+  const wanted = work.config.landFrom;
+  const land = wanted === undefined ? own : await landFrom(work, own, { run, wanted, method, scratchDir });
   await writeLand(results, land);
   return holdLand(scratchDir, land);
 }
