@@ -83,8 +83,9 @@ export async function landFrom(
   }
   const scratchDir = join(by.scratchDir, 'land-run');
   await mkdir(scratchDir, { recursive: true });
-  const { force, memoryBytes } = work.config;
+  const { force, banding, memoryBytes } = work.config;
   const other = await prepareRun(there, alignment, members, scratchDir, {
+    banding,
     force,
     resultBytes: 0,
     command: 'stack',
