@@ -38,7 +38,7 @@ export function withStacking(command: Command): Command {
     )
     .option('--land-from <run>', 'the land of another run of the same framing, such as /4')
     .option('--mask <picture>', 'your own land mask, white = land')
-    .option('--look <name>', 'how the picture is finished')
+    .option('--look <name-or-file>', 'how the picture is finished: one of our looks, or your own look file')
     .option('--memory <mb>', 'memory for the work, MB', positive)
     .option('--force', 'use darks and flats that do not match')
     .addOption(
