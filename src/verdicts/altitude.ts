@@ -29,6 +29,12 @@ function turningAxis(alignment: Alignment): Vector | undefined {
 }
 
 /**
+ * Error of the pole from which on the zenith is called unknown, deg. Air mass needs no more than this; the bound
+ * for a *known* pole is far stricter, and runs of an hour did without air mass for it.
+ */
+const MAX_POLE_ERROR = 10;
+
+/**
  * Finds the zenith in the camera's axes from the pole that the stars turn about, the latitude, and the
  * assumption that a tripod stands level from side to side (good to a few degrees, enough for air mass).
  *
@@ -42,7 +48,7 @@ export function zenithInCamera(
   options: { readonly latitude: number; readonly orientation?: number | undefined },
 ): Vector | undefined {
   const { model, polePosition } = alignment;
-  if (!model || polePosition?.known !== true) return undefined;
+  if (!model || !polePosition || !(polePosition.error < MAX_POLE_ERROR)) return undefined;
   const turning = turningAxis(alignment);
   if (!turning) return undefined;
   // The model's pole is better known than one pair's axis; only its sense is taken from the turn.

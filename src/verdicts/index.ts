@@ -5,3 +5,4 @@ export * from './limits.js';
 export * from './shape.js';
 export * from './transparency.js';
 export type * from './types.js';
+export * from './weigh-stars.js';

@@ -1,4 +1,6 @@
-import { mean, median, quantile } from '../core/index.js';
+import { median } from '../core/index.js';
+import { fitLightLoss, type LightLoss, undo } from './_light-loss.js';
+import { type StarTrust, trustStars, zoneLight } from './_zone-light.js';
 import type { RunPhotometry } from './types.js';
 
 /** Zones along each side for transparency and cloud maps. */
@@ -10,27 +12,31 @@ export interface RunTransparency {
   readonly frame: Float64Array;
   /** f64[frames*25]; NaN where a zone has too few stars. */
   readonly zone: Float64Array;
+  /** What a zone counts for in the mean of its frame, 0..1: one that is half land has half a say. f64[frames*25] */
+  readonly say: Float64Array;
   /** Expected flux of each track in a clear frame, ADU/s; NaN for tracks that were no use. */
   readonly expected: Float64Array;
+  /** Light that air and lens take from every frame, found from the run. */
+  readonly loss: LightLoss;
 }
 
 /** Fewest stars in a zone to believe its transparency. */
 const MIN_ZONE_STARS = 4;
 
-/** Light lost for each air mass, mag: an ordinary clear night at a dark site. @source common practice, 0.15 to 0.25 in green */
-const EXTINCTION = 0.2;
+/** Zones clearer than this share of the run's best tell what a star looks like in a clear sky. */
+const CLEAR_ZONE = 0.9;
 
 /**
  * Measures how much light of the run's own stars reached each frame, against the same stars' best.
  *
- * A star drifts toward or away from the lens's dark corners, so a radial term common to the run is fitted from
- * the stars that moved and taken out first. The best of each star is its upper quarter over the run; a frame's
- * transparency is the mean over zones, so that a cloud over a corner full of stars does not outvote the rest.
+ * What the air mass and the lens's dark corners take is fitted from the run and undone first: a field that
+ * rises gets brighter without any cloud going. The best of each star is its upper quarter over the run, then
+ * its middle over the clear frames; a frame's transparency is the mean over zones, so that a cloud over a
+ * corner full of stars does not outvote the rest.
  *
  * @param photometry fluxes at predicted places; NaN = not measurable
  * @param options size of the frame in px and exposure of each frame in s (NaN = unknown: taken as equal);
- *   `sharp`: false for frames with swollen stars, whose wider apertures catch more of the wings and of the
- *   neighbours (up to 10 %): they do not say what clear means
+ *   `sharp`: false for frames with swollen stars: they do not say what clear means
  */
 export function measureTransparency(
   photometry: RunPhotometry,
@@ -45,101 +51,122 @@ export function measureTransparency(
   const { width, height, exposures } = options;
   const frames = trackCount === 0 ? exposures.length : flux.length / trackCount;
   const halfDiagonal2 = (width * width + height * height) / 4;
-  const r2Of = (at: number) => ((x[at]! - width / 2) ** 2 + (y[at]! - height / 2) ** 2) / halfDiagonal2;
+  const r2 = new Float64Array(flux.length);
   const rate = new Float64Array(flux.length);
-  for (let i = 0; i < frames; i++) {
-    const exposure = exposures[i]!;
-    const scale = exposure > 0 ? exposure : 1;
-    for (let k = 0; k < trackCount; k++) {
-      const at = i * trackCount + k;
-      const air = photometry.airmass?.[at] ?? Number.NaN;
-      const above = Number.isFinite(air) ? 10 ** (0.4 * EXTINCTION * (air - 1)) : 1;
-      rate[at] = (flux[at]! / scale) * above;
-    }
+  for (let at = 0; at < flux.length; at++) {
+    r2[at] = ((x[at]! - width / 2) ** 2 + (y[at]! - height / 2) ** 2) / halfDiagonal2;
+    const exposure = exposures[Math.floor(at / trackCount)]!;
+    rate[at] = flux[at]! / (exposure > 0 ? exposure : 1);
   }
-  const column = (k: number, correct: (at: number) => number): number[] => {
-    const values: number[] = [];
-    for (let i = 0; i < frames; i++) {
-      const at = i * trackCount + k;
-      if (Number.isFinite(rate[at]!)) values.push(rate[at]! * correct(at));
-    }
-    return values;
-  };
-  // First guess without the radial term, then the term from the brighter half of each star's samples.
-  let radial = 0;
-  const correct = (at: number) => Math.exp(-radial * r2Of(at));
-  const expected = new Float64Array(trackCount).fill(Number.NaN);
-  for (let pass = 0; pass < 2; pass++) {
-    for (let k = 0; k < trackCount; k++) {
-      const values = column(k, correct);
-      if (values.length < Math.min(2, frames)) continue;
-      // The upper quarter's middle: above ordinary scatter, below a lucky outlier.
-      const best = values.length >= 4 ? quantile(values, 0.8) : quantile(values, 0.5);
-      expected[k] = best > 0 ? best : Number.NaN;
-    }
-    if (pass === 1) break;
-    const samples: (readonly [number, number])[] = [];
-    for (let k = 0; k < trackCount; k++) {
-      const places: number[] = [];
-      for (let i = 0; i < frames; i++) {
-        const at = i * trackCount + k;
-        if (rate[at]! > 0.85 * expected[k]!) places.push(at);
-      }
-      if (places.length < 4) continue;
-      // Differences within one star only: its brightness drops out.
-      const meanR2 = mean(places.map(r2Of));
-      const meanLog = mean(places.map((at) => Math.log(rate[at]!)));
-      if (quantile(places.map(r2Of), 1) - quantile(places.map(r2Of), 0) < 0.03) continue;
-      for (const at of places) {
-        samples.push([r2Of(at) - meanR2, Math.log(rate[at]!) - meanLog]);
-      }
-    }
-    radial = fitLinear(samples);
+  const loss = fitLightLoss(photometry, { rate, r2, frames, sharp: options.sharp });
+  for (let at = 0; at < flux.length; at++) {
+    rate[at]! *= undo(loss, photometry.airmass?.[at] ?? Number.NaN, r2[at]!);
   }
-
-  const zone = new Float64Array(frames * ZONES * ZONES).fill(Number.NaN);
-  const frame = new Float64Array(frames).fill(Number.NaN);
   const zoneOf = (at: number): number => {
     const column = Math.min(ZONES - 1, Math.max(0, Math.floor((x[at]! / width) * ZONES)));
     const row = Math.min(ZONES - 1, Math.max(0, Math.floor((y[at]! / height) * ZONES)));
     return row * ZONES + column;
   };
-  for (let i = 0; i < frames; i++) {
-    const ratios: number[][] = Array.from({ length: ZONES * ZONES }, () => []);
-    const weights: number[][] = Array.from({ length: ZONES * ZONES }, () => []);
-    for (let k = 0; k < trackCount; k++) {
-      const at = i * trackCount + k;
-      if (!Number.isFinite(rate[at]!) || !Number.isFinite(expected[k]!)) continue;
-      const place = zoneOf(at);
-      ratios[place]!.push((rate[at]! * correct(at)) / expected[k]!);
-      weights[place]!.push(expected[k]!);
-    }
-    let sum = 0;
-    let total = 0;
-    let n = 0;
-    const loose: number[] = [];
-    // A zone that is half land holds half the stars and half the sky: it has half a say.
-    const typical = median(ratios.filter((zone) => zone.length > 0).map((zone) => zone.length));
-    for (let z = 0; z < ZONES * ZONES; z++) {
-      loose.push(...ratios[z]!);
-      if (ratios[z]!.length < MIN_ZONE_STARS) continue;
-      const value = Math.max(0, robustRatio(ratios[z]!, weights[z]!));
-      zone[i * ZONES * ZONES + z] = value;
-      const say = Math.min(1, ratios[z]!.length / (0.7 * typical));
-      sum += say * value;
-      total += say;
-      n++;
-    }
-    if (n >= 3) frame[i] = sum / total;
-    else if (loose.length >= MIN_ZONE_STARS) frame[i] = median(loose);
-  }
+  const run = { rate, trackCount, frames, zoneOf };
+  const first = trustStars(rate, trackCount, frames);
+  const trust = refineStars(run, first, sumUp(run, first), options.sharp);
+  const { frame, zone, say } = sumUp(run, trust);
   const fair = frame.filter((_, i) => options.sharp?.[i] !== false);
   const best = clearestLevel(fair.some(Number.isFinite) ? fair : frame);
   if (best > 0) {
     for (let i = 0; i < frame.length; i++) frame[i]! /= best;
     for (let i = 0; i < zone.length; i++) zone[i]! /= best;
   }
-  return { frame, zone, expected };
+  return { frame, zone, say, expected: trust.expected, loss };
+}
+
+interface RunLight {
+  readonly rate: Float64Array;
+  readonly trackCount: number;
+  readonly frames: number;
+  readonly zoneOf: (at: number) => number;
+}
+
+type Sum = Pick<RunTransparency, 'frame' | 'zone' | 'say'>;
+
+/** Light of zones and frames against what the stars are expected to give. */
+function sumUp({ rate, trackCount, frames, zoneOf }: RunLight, trust: StarTrust): Sum {
+  const cells = ZONES * ZONES;
+  const zone = new Float64Array(frames * cells).fill(Number.NaN);
+  const say = new Float64Array(frames * cells);
+  const frame = new Float64Array(frames).fill(Number.NaN);
+  for (let i = 0; i < frames; i++) {
+    const ratios: number[][] = Array.from({ length: cells }, () => []);
+    const errors: number[][] = Array.from({ length: cells }, () => []);
+    for (let k = 0; k < trackCount; k++) {
+      const at = i * trackCount + k;
+      const ratio = rate[at]! / trust.expected[k]!;
+      if (!Number.isFinite(ratio)) continue;
+      const place = zoneOf(at);
+      ratios[place]!.push(ratio);
+      errors[place]!.push(trust.error[k]!);
+    }
+    const typical = median(ratios.filter((stars) => stars.length > 0).map((stars) => stars.length));
+    let n = 0;
+    for (let z = 0; z < cells; z++) {
+      if (ratios[z]!.length < MIN_ZONE_STARS) continue;
+      zone[i * cells + z] = zoneLight(ratios[z]!, errors[z]!);
+      say[i * cells + z] = Math.min(1, ratios[z]!.length / (0.7 * typical));
+      n++;
+    }
+    const loose = ratios.flat();
+    if (n >= 3) frame[i] = meanOfZones({ zone, say }, i);
+    else if (loose.length >= MIN_ZONE_STARS) frame[i] = zoneLight(loose, errors.flat());
+  }
+  return { frame, zone, say };
+}
+
+/**
+ * Mean transparency of a frame over its zones, or over some of them.
+ *
+ * @param only zone numbers, row by row; default all
+ * @returns NaN when none of them is known
+ */
+export function meanOfZones(
+  { zone, say }: Pick<RunTransparency, 'zone' | 'say'>,
+  frame: number,
+  only?: readonly number[],
+): number {
+  const cells = ZONES * ZONES;
+  let sum = 0;
+  let total = 0;
+  for (let z = 0; z < cells; z++) {
+    const value = zone[frame * cells + z]!;
+    if (!Number.isFinite(value) || (only && !only.includes(z))) continue;
+    sum += say[frame * cells + z]! * value;
+    total += say[frame * cells + z]!;
+  }
+  return total > 0 ? sum / total : Number.NaN;
+}
+
+/**
+ * Each star's middle over the clear zones of the run instead of its upper quarter: that lies the higher the
+ * noisier a star is.
+ */
+function refineStars(
+  { rate, trackCount, frames, zoneOf }: RunLight,
+  first: StarTrust,
+  { frame, zone }: Sum,
+  sharp: readonly boolean[] | undefined,
+): StarTrust {
+  const best = clearestLevel(frame);
+  const expected = first.expected.map((own, k) => {
+    const values: number[] = [];
+    for (let i = 0; i < frames; i++) {
+      const at = i * trackCount + k;
+      const clear = zone[i * ZONES * ZONES + zoneOf(at)]!;
+      if (sharp?.[i] === false || !(clear > CLEAR_ZONE * best) || !Number.isFinite(rate[at]!)) continue;
+      values.push(rate[at]! / clear);
+    }
+    const middle = values.length >= 3 ? median(values) : own;
+    return middle > 0 ? middle : Number.NaN;
+  });
+  return { expected, error: first.error };
 }
 
 /**
@@ -150,34 +177,4 @@ function clearestLevel(frame: Float64Array): number {
   const sorted = [...frame].filter(Number.isFinite).sort((a, b) => b - a);
   const top = sorted[Math.max(sorted.length >= 5 ? 1 : 0, Math.floor(sorted.length / 12))] ?? Number.NaN;
   return median(sorted.filter((value) => value > 0.96 * top));
-}
-
-/** Slope of log flux against r^2 through the origin, held to what a lens can do. */
-function fitLinear(samples: readonly (readonly [number, number])[]): number {
-  if (samples.length < 100) return 0;
-  let xx = 0;
-  let xy = 0;
-  for (const [u, v] of samples) {
-    if (Math.abs(v) > 0.3) continue;
-    xx += u * u;
-    xy += u * v;
-  }
-  const slope = xx > 0 ? xy / xx : 0;
-  return Math.min(0.2, Math.max(-2, slope));
-}
-
-/** Mean ratio weighted by brightness up to a cap (a bright star must not be the whole zone), outliers trimmed. */
-function robustRatio(ratios: readonly number[], weights: readonly number[]): number {
-  const cap = quantile(weights, 0.7);
-  const middle = median(ratios);
-  const spread = 1.4826 * median(ratios.map((value) => Math.abs(value - middle)));
-  let sum = 0;
-  let total = 0;
-  for (let i = 0; i < ratios.length; i++) {
-    if (ratios.length >= 5 && Math.abs(ratios[i]! - middle) > Math.max(4 * spread, 0.15)) continue;
-    const weight = Math.min(weights[i]!, cap);
-    sum += weight * ratios[i]!;
-    total += weight;
-  }
-  return total > 0 ? sum / total : middle;
 }

@@ -34,8 +34,7 @@ export async function photometryOf(
               defects: first.defects,
               x: Float32Array.from(x),
               y: Float32Array.from(y),
-              // The same share of a star's light in every frame, sharp or soft: the aperture follows its width.
-              radius: Math.min(20, Math.max(2, 1.3 * measurement.fwhm)),
+              fwhm: measurement.fwhm,
             } satisfies PhotometryTask,
             { signal: context.signal },
           ),

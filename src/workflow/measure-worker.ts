@@ -15,11 +15,10 @@ import {
   decimate,
   defectsOfRun,
   detectionPlane,
-  estimateBackground,
   type FrameMeasurement,
-  forcedPhotometry,
   measureFrame,
 } from '../stars/index.js';
+import { weighStars } from '../verdicts/index.js';
 import { loadPixels } from './_pixels.js';
 
 /** A first look at a frame of a run, from which land and defects are found. */
@@ -65,8 +64,8 @@ export interface PhotometryTask {
   readonly defects?: Uint32Array | undefined;
   readonly x: Float32Array;
   readonly y: Float32Array;
-  /** Aperture radius, px. */
-  readonly radius: number;
+  /** Typical width of the frame's stars, px. */
+  readonly fwhm: number;
 }
 
 const optionsFor = (pixels: FramePixels, mask: Mask | undefined) => ({
@@ -128,17 +127,11 @@ async function measure(task: MeasureTask): Promise<MeasureResult> {
 async function photometry(task: PhotometryTask): Promise<Float32Array> {
   const pixels = await loadPixels(task.path);
   const plane = detectionPlane(pixels, task.defects);
-  const background = estimateBackground(plane, task.mask === undefined ? {} : { mask: task.mask });
-  const { flux, coverage, peak } = forcedPhotometry(plane, background, task, { radius: task.radius });
-  const full = 0.95 * pixels.whiteLevel[1];
-  const { mask } = task;
-  for (let i = 0; i < flux.length; i++) {
-    const x = Math.round(task.x[i]!);
-    const y = Math.round(task.y[i]!);
-    const onLand = mask !== undefined && mask.data[y * mask.width + x] === 1;
-    if (onLand || coverage[i]! < 0.99 || peak[i]! >= full) flux[i] = Number.NaN;
-  }
-  return flux;
+  return weighStars(plane, task, {
+    fwhm: task.fwhm,
+    mask: task.mask,
+    saturation: pixels.whiteLevel[1],
+  });
 }
 
 serveTasks({ sample, defects, measure, photometry });

@@ -5,12 +5,10 @@ import {
   decimate,
   defectsOfRun,
   detectionPlane,
-  estimateBackground,
   firstLandMask,
-  forcedPhotometry,
   measureFrame,
 } from '../../src/stars/index.js';
-import { type JudgeFrame, type JudgeInput, judgeRun } from '../../src/verdicts/index.js';
+import { type JudgeFrame, type JudgeInput, judgeRun, weighStars } from '../../src/verdicts/index.js';
 import { type NightScenario, simulateNight } from '../support/synthetic-sky.js';
 import { airmassAt, alignFrames, alignRunOf, type JudgedRun } from '../verdicts/_from-tables.js';
 
@@ -62,18 +60,12 @@ export function judgeMosaics(scenario: NightScenario): JudgedRun {
     const { x, y } = predictedPositions(alignment, i);
     xs.set(x, i * trackCount);
     ys.set(y, i * trackCount);
-    const radius = Math.min(20, Math.max(2, 1.3 * measured[i]!.fwhm));
-    const found = forcedPhotometry(
+    const found = weighStars(
       plane,
-      estimateBackground(plane, mask ? { mask } : {}),
       { x, y },
-      { radius },
+      { fwhm: measured[i]!.fwhm, mask, saturation: pixels.whiteLevel[1] },
     );
-    for (let k = 0; k < trackCount; k++) {
-      const onLand = mask?.data[Math.round(y[k]!) * width + Math.round(x[k]!)] === 1;
-      if (onLand || found.coverage[k]! < 0.99 || found.peak[k]! >= 0.95 * pixels.whiteLevel[1]) continue;
-      flux[i * trackCount + k] = found.flux[k]!;
-    }
+    flux.set(found, i * trackCount);
   });
   const frames: JudgeFrame[] = lights.map((frame, i) => ({
     id: `f${String(i).padStart(3, '0')}`,

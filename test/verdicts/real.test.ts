@@ -1,8 +1,8 @@
 import { existsSync, readdirSync } from 'node:fs';
 import { describe, expect, it } from 'vitest';
 import { alignSequence, predictedPositions } from '../../src/alignment/index.js';
-import { detectionPlane, estimateBackground, forcedPhotometry, measureFrame } from '../../src/stars/index.js';
-import { type JudgeFrame, judgeRun } from '../../src/verdicts/index.js';
+import { detectionPlane, measureFrame } from '../../src/stars/index.js';
+import { type JudgeFrame, judgeRun, weighStars } from '../../src/verdicts/index.js';
 import { loadPixels } from '../../src/workflow/_pixels.js';
 import { REAL } from '../support/shared.js';
 
@@ -13,7 +13,7 @@ async function judgeFiles(files: readonly { readonly path: string; readonly expo
       const pixels = await loadPixels(`${REAL}/${path}`);
       const plane = detectionPlane(pixels);
       const options = { saturation: pixels.whiteLevel[1], quantization: pixels.quantization, maxStars: 800 };
-      return { plane, measurement: measureFrame(plane, options) };
+      return { plane, saturation: options.saturation, measurement: measureFrame(plane, options) };
     }),
   );
   const { width, height } = looked[0]!.plane;
@@ -25,11 +25,10 @@ async function judgeFiles(files: readonly { readonly path: string; readonly expo
   const flux = new Float32Array(files.length * trackCount).fill(Number.NaN);
   const xs = new Float32Array(flux.length).fill(Number.NaN);
   const ys = new Float32Array(flux.length).fill(Number.NaN);
-  looked.forEach(({ plane, measurement }, i) => {
+  looked.forEach(({ plane, measurement, saturation }, i) => {
     if (alignment.frames[i]!.status !== 'fitted') return;
     const { x, y } = predictedPositions(alignment, i);
-    const radius = 1.3 * measurement.fwhm;
-    flux.set(forcedPhotometry(plane, estimateBackground(plane), { x, y }, { radius }).flux, i * trackCount);
+    flux.set(weighStars(plane, { x, y }, { fwhm: measurement.fwhm, saturation }), i * trackCount);
     xs.set(x, i * trackCount);
     ys.set(y, i * trackCount);
   });
