@@ -19,6 +19,7 @@ export interface MadeFrame {
   readonly land?: number;
   readonly exposureTime?: number;
   readonly sunAltitude?: number;
+  readonly moonAltitude?: number;
   readonly fitted?: boolean;
   /** Stars found, when fewer than all. */
   readonly stars?: number;
@@ -65,6 +66,7 @@ export function madeRun(frames: readonly MadeFrame[]): JudgeInput {
       id: `f${i}`,
       exposureTime: exposure,
       ...(made.sunAltitude === undefined ? {} : { sunAltitude: made.sunAltitude }),
+      ...(made.moonAltitude === undefined ? {} : { moonAltitude: made.moonAltitude, moonIllumination: 0.8 }),
       ...(made.unreadable
         ? {}
         : {

@@ -39,6 +39,32 @@ describe('the scale', () => {
     expect(codes[0]).toBe(expected[1]);
   });
 
+  it('does not call the rising moon or dawn stray light, but a lamp under the moon is (P37, P38)', () => {
+    const moonrise = Array.from({ length: 16 }, (_, i) =>
+      i < 11 ? {} : { moonAltitude: i - 11, sky: 3 + 0.1 * i, land: 3 + 0.1 * i },
+    );
+    const verdicts = (frames: readonly MadeFrame[]) => judgeMade(frames).frames.map((frame) => frame.verdict);
+    expect(verdicts(moonrise)).toEqual(moonrise.map(() => 'keep'));
+    const lamp = moonrise.map((frame, i) => (i === 13 ? { ...frame, sky: 9 } : frame));
+    expect(verdicts(lamp)).toEqual(moonrise.map((_, i) => (i === 13 ? 'doubt' : 'keep')));
+    const dawn = Array.from({ length: 16 }, (_, i) => ({
+      sunAltitude: -21 + 0.5 * i,
+      sky: 1 + Math.max(0, 0.02 * (i - 5) ** 3),
+    }));
+    const codes = judgeMade(dawn).frames.flatMap((frame) => frame.reasons.map((reason) => reason.code));
+    expect(new Set(codes)).toEqual(new Set(['twilight']));
+  });
+
+  it('never speaks of infinitely bright land where the land around is black', () => {
+    const judged = judgeMade(
+      clearRun(12, Object.fromEntries(Array.from({ length: 12 }, (_, i) => [i, { land: i === 5 ? 2 : 0 }]))),
+    );
+    const { verdict, reasons } = judged.frames[5]!;
+    expect(verdict).toBe('doubt');
+    expect(Number.isFinite(reasons[0]!.value)).toBe(true);
+    expect(judged.frames.filter((frame) => frame.verdict === 'keep')).toHaveLength(11);
+  });
+
   it('judges the other frames of such a run as if nothing had happened', () => {
     const { frames } = judgeMade(
       clearRun(20, { 3: { clear: 0.4 }, 7: { smear: 8 }, 11: { wide: 2 }, 15: { fitted: false } }),
