@@ -41,7 +41,7 @@ describe('the scale', () => {
 
   it('does not call the rising moon or dawn stray light, but a lamp under the moon is (P37, P38)', () => {
     const moonrise = Array.from({ length: 16 }, (_, i) =>
-      i < 11 ? {} : { moonAltitude: i - 11, sky: 3 + 0.1 * i, land: 3 + 0.1 * i },
+      i < 11 ? {} : { moonAltitude: 2 * (i - 10.5), sky: 3 + 0.1 * i, land: 3 + 0.1 * i },
     );
     const verdicts = (frames: readonly MadeFrame[]) => judgeMade(frames).frames.map((frame) => frame.verdict);
     expect(verdicts(moonrise)).toEqual(moonrise.map(() => 'keep'));

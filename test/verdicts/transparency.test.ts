@@ -1,6 +1,14 @@
 import { describe, expect, it } from 'vitest';
+import type { Alignment } from '../../src/alignment/index.js';
 import { gaussian, seededRandom } from '../../src/core/index.js';
-import { findDewOnset, measureTransparency, tensorTrail, trailTensor } from '../../src/verdicts/index.js';
+import {
+  findDewOnset,
+  measureTransparency,
+  tensorTrail,
+  trailTensor,
+  zenithInCamera,
+} from '../../src/verdicts/index.js';
+import { madeRun } from './_made-run.js';
 
 const WIDTH = 1500;
 const HEIGHT = 1000;
@@ -68,6 +76,19 @@ describe('measureTransparency', () => {
     expect(zone[11 * 25 + 14]!).toBeGreaterThan(0.95); // right zone
   });
 
+  it('does not take a rising field for clearing cloud, and finds the extinction of the night (P34)', () => {
+    const air = (i: number, y: number) => 1.6 + (1.6 * y) / HEIGHT - 0.03 * i * (0.5 + y / HEIGHT);
+    const dimmed = (i: number, _: number, y: number) => 10 ** (-0.4 * 0.13 * air(i, y));
+    const photometry = run({ frames: 30, clear: dimmed, falloff: 0.6 });
+    const airmass = photometry.y.map((y, at) => air(Math.floor(at / photometry.trackCount), y));
+    const options = { width: WIDTH, height: HEIGHT, exposures: equal(30) };
+    const told = measureTransparency({ ...photometry, airmass }, options);
+    expect(Math.abs(told.loss.extinction - 0.13)).toBeLessThan(0.03); // mag; 300 stars at 5 % held to 0.2 by 0.05
+    for (const value of told.frame) expect(Math.abs(value - 1)).toBeLessThan(0.02); // a third of the way to doubt
+    const untold = measureTransparency(photometry, options).frame;
+    expect(Math.min(...untold)).toBeLessThan(0.95); // what is to be guarded against
+  });
+
   it('compares a bracket of shutters at equal exposure', () => {
     const photometry = run({ frames: 12, clear: () => 1 });
     const exposures = Float64Array.from({ length: 12 }, (_, i) => (i % 2 ? 5 : 10));
@@ -85,6 +106,32 @@ describe('measureTransparency', () => {
       { width: WIDTH, height: HEIGHT, exposures: equal(4) },
     );
     expect([...frame].every(Number.isNaN)).toBe(true);
+  });
+});
+
+describe('zenithInCamera', () => {
+  it('needs the pole to some degrees only, not as well as the report of the pole does', () => {
+    const turned = (angle: number) => [
+      Math.cos(angle),
+      0,
+      Math.sin(angle),
+      0,
+      1,
+      0,
+      -Math.sin(angle),
+      0,
+      Math.cos(angle),
+    ];
+    const { alignment } = madeRun([{}, {}]);
+    const roughly = (error: number): Alignment => ({
+      ...alignment,
+      model: { ...alignment.model!, pole: [0, -1, 0] },
+      frames: alignment.frames.map((frame, i) => ({ ...frame, rotation: turned(0.02 * i) })),
+      polePosition: { x: 0, y: 0, error, known: false },
+    });
+    // The pole straight up beside a level camera: at the pole of the Earth, nearly.
+    expect(zenithInCamera(roughly(0.3), { latitude: 89.9 })).toBeDefined();
+    expect(zenithInCamera(roughly(25), { latitude: 89.9 })).toBeUndefined();
   });
 });
 
