@@ -75,7 +75,8 @@ export function registerSearch(program: Command): void {
     runCommand(options, async (context) => {
       if (typeof options.like === 'string') return alike(context, options.like, options);
       const { searchFor } = await import('../workflow/index.js');
-      const result = searchFor(context, conditionsOf(options) ?? {});
+      const asked = conditionsOf(options);
+      const result = searchFor(context, asked ?? {});
       const rows = result.sessions.flatMap(({ session, sequences }) =>
         sequences.map((s) => [
           s.id,
@@ -101,7 +102,9 @@ export function registerSearch(program: Command): void {
         json: result,
         text:
           result.count === 0
-            ? 'No night fits. Loosen a condition, as in: nightcairn search --iso 1600..6400'
+            ? asked === undefined
+              ? 'No nights yet. Bring the first one in with: nightcairn night CARD'
+              : 'No night fits. Loosen a condition, as in: nightcairn search --iso 1600..6400'
             : `${result.count} ${result.count === 1 ? 'night' : 'nights'}\n\n${table(
                 header,
                 rows.map((row) => row.slice(0, header.length)),

@@ -2,6 +2,7 @@ import {
   type FrameJson,
   type SequenceJson,
   type SessionJson,
+  toFrame,
   toFrames,
   toSequence,
   toSession,
@@ -37,7 +38,8 @@ interface SequenceRow {
   readonly tags: readonly string[];
 }
 interface FrameRow {
-  readonly sequence: SequenceJson;
+  readonly session: string;
+  readonly sequence: string | undefined;
   readonly frame: FrameJson;
 }
 
@@ -126,7 +128,8 @@ export const SEQUENCE_COLUMNS: readonly Column<SequenceRow>[] = [
 
 export const FRAME_COLUMNS: readonly Column<FrameRow>[] = [
   column('frame', '', 'id, from the bytes of its file', ({ frame }) => frame.id),
-  column('sequence', '', 'id of its run', ({ sequence }) => sequence.id),
+  column('session', '', 'id of its night', ({ session }) => session),
+  column('sequence', '', 'id of its run; none for a file that cannot be read', ({ sequence }) => sequence),
   column('file', '', 'path of its first file', ({ frame }) => frame.file),
   column('sha256', '', 'SHA-256 of that file (FIPS 180-4)', ({ frame }) => frame.sha256),
   column('takenAt', 'UTC', 'start of the exposure, ISO 8601', ({ frame }) => frame.takenAt),
@@ -201,9 +204,10 @@ export interface CatalogueTable {
   readonly rows: () => Generator<readonly Field[]>;
 }
 
+const row = <T>(columns: readonly Column<T>[], from: T): Field[] => columns.map(({ read }) => read(from));
+
 /** Sessions, runs and frames of some sessions as tables, oldest first. */
 export function catalogueTables(library: Library, sessions: readonly SessionRecord[]): CatalogueTable[] {
-  const row = <T>(columns: readonly Column<T>[], from: T): Field[] => columns.map(({ read }) => read(from));
   return [
     {
       name: 'sessions',
@@ -235,15 +239,25 @@ export function catalogueTables(library: Library, sessions: readonly SessionReco
       name: 'frames',
       columns: FRAME_COLUMNS,
       *rows() {
-        for (const { id } of sessions)
-          for (const record of sequencesOf(library, id)) {
-            const sequence = toSequence(record);
-            for (const frame of toFrames(library, record, framesOf(library, record.id)))
-              yield row(FRAME_COLUMNS, { sequence, frame });
-          }
+        for (const { id } of sessions) yield* framesOfNight(library, id);
       },
     },
   ];
+}
+
+/** Frames by run, then those that belong to none. */
+function* framesOfNight(library: Library, session: string): Generator<readonly Field[]> {
+  const all = framesOf(library, session);
+  for (const record of sequencesOf(library, session)) {
+    const own = all
+      .filter(({ sequenceId }) => sequenceId === record.id)
+      .sort((a, b) => (a.position ?? 0) - (b.position ?? 0));
+    for (const frame of toFrames(library, record, own))
+      yield row(FRAME_COLUMNS, { session, sequence: record.id, frame });
+  }
+  for (const record of all)
+    if (record.sequenceId === undefined)
+      yield row(FRAME_COLUMNS, { session, sequence: undefined, frame: toFrame(library, record) });
 }
 
 /** One line of CSV, ended. @source RFC 4180 section 2: CRLF, fields with comma, quote or line break in quotes */

@@ -30,6 +30,8 @@ export interface OpenLibraryOptions {
    * each statement sees the newest.
    */
   readonly oneMoment?: boolean;
+  /** Never brings an older catalogue up to date on disk: it is read as a copy in memory; for `read` only. */
+  readonly untouched?: boolean;
   /** How long to wait for another writer, ms; default 30 s. */
   readonly busyTimeoutMs?: number;
   readonly fileSystem?: FileSystem;
@@ -62,7 +64,7 @@ export function openLibrary(dir: string, options: OpenLibraryOptions): Library {
     database =
       options.mode === 'write'
         ? openToWrite(folder, file, options.busyTimeoutMs ?? 30_000, warnings)
-        : openToRead(folder, file, options.busyTimeoutMs ?? 30_000);
+        : openToRead(folder, file, options);
     database.pragma('foreign_keys = ON');
     const opened = database;
     // The moment is taken at the first read and given up when the library is closed.
@@ -110,7 +112,8 @@ function openToWrite(folder: string, file: string, timeout: number, warnings: st
   }
 }
 
-function openToRead(folder: string, file: string, timeout: number): Database {
+function openToRead(folder: string, file: string, options: OpenLibraryOptions): Database {
+  const timeout = options.busyTimeoutMs ?? 30_000;
   if (!existsSync(file)) return emptyCatalogue();
   let database: Database;
   try {
@@ -133,6 +136,7 @@ function openToRead(folder: string, file: string, timeout: number): Database {
     const version = schemaVersion(database);
     if (version === SCHEMA_VERSION) return database;
     if (version > SCHEMA_VERSION) migrate(database, folder); // throws CATALOGUE_NEWER
+    if (options.untouched) return newerCopy(database, folder);
     database.close();
     openToWrite(folder, file, timeout, []).close();
     return new Sqlite(file, { readonly: true, fileMustExist: true, timeout });
@@ -140,6 +144,19 @@ function openToRead(folder: string, file: string, timeout: number): Database {
     database.close();
     throw error;
   }
+}
+
+/** A copy in memory of an older catalogue, brought up to date there. Closes the one on disk. */
+function newerCopy(older: Database, folder: string): Database {
+  const bytes = older.serialize();
+  older.close();
+  // As above: a copy in memory keeps no log.
+  bytes[18] = 1;
+  bytes[19] = 1;
+  const copy = new Sqlite(bytes);
+  migrate(copy, folder);
+  copy.pragma('query_only = ON');
+  return copy;
 }
 
 function emptyCatalogue(): Database {

@@ -57,7 +57,12 @@ function levelRatios(
   leastShare: number,
   leave: readonly boolean[] = [],
 ): number[] {
-  const values = frames.map((frame) => perSecond(frame, level(frame)));
+  // A level of nothing is as good as that share: no ratio is without end.
+  const least = frames.map((frame) => leastShare * perSecond(frame, frame.measurement?.background));
+  const values = frames.map((frame, i) => {
+    const value = perSecond(frame, level(frame));
+    return least[i]! > 0 ? Math.max(value, least[i]!) : value;
+  });
   const moon = frames.map(moonState);
   return values.map((value, i) => {
     if (moon[i] === 'edge') return Number.NaN;
@@ -67,8 +72,7 @@ function levelRatios(
     }
     if (peers.length < 3) return Number.NaN;
     const expected = trendAt(peers, values, i);
-    const least = leastShare * perSecond(frames[i]!, frames[i]!.measurement?.background);
-    return value > expected && value - expected < least ? 1 : value / expected;
+    return value > expected && value - expected < least[i]! ? 1 : value / expected;
   });
 }
 

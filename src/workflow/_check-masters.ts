@@ -30,6 +30,8 @@ export async function checkMasters(library: Library, context: WorkflowContext): 
     if (wrong !== undefined)
       damaged.push({ path, message: `${path}: ${wrong} Delete it and stack again: it is made anew.` });
   }
+  if (all.length > 0)
+    context.progress({ task: 'checking masters', done: all.length, total: all.length, unit: 'files' });
   return { checked: all.length, missing, damaged };
 }
 

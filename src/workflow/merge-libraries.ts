@@ -80,7 +80,7 @@ export async function mergeLibraries(
       `Expected two libraries to merge but both are ${other}; name the other one.`,
     );
   }
-  const from = openLibrary(other, { mode: 'read', oneMoment: true });
+  const from = openLibrary(other, { mode: 'read', oneMoment: true, untouched: true });
   try {
     const merged: MergedSession[] = [];
     const notes: string[] = [];

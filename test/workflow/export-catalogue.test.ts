@@ -85,6 +85,11 @@ describe('exportCatalogue', () => {
         join(base, 'card', `E${i}.DNG`),
         frameBytes({ wallTime: wallAt(i), exposureTime: 10, iso: 3200, camera: 'Skua "7", old' }, i),
       );
+    // A frame that no run holds is a row all the same.
+    put(
+      join(base, 'card', 'E9.DNG'),
+      frameBytes({ wallTime: wallAt(9), exposureTime: 10, iso: 3200, damage: 'header' } as never, 9),
+    );
     const { session } = await importCard(
       context,
       { card: join(base, 'card'), site: 'Étang, south', at: { latitude: -31.25, longitude: 20.5 } },
@@ -109,7 +114,7 @@ describe('exportCatalogue', () => {
     expect(csv.tables.map(({ name, rows }) => [name, rows])).toEqual([
       ['sessions', 1],
       ['sequences', 1],
-      ['frames', 5],
+      ['frames', 6],
     ]);
     const meanings = readCsv(readFileSync(csv.columns, 'utf8')).slice(1);
     for (const [i, { name, file }] of csv.tables.entries()) {

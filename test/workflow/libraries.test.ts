@@ -1,6 +1,7 @@
 import { cpSync, existsSync, mkdirSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import Sqlite from 'better-sqlite3';
 import { describe, expect, it } from 'vitest';
 import {
   attachmentsOf,
@@ -246,6 +247,24 @@ describe('library merge', () => {
     });
     expect(said(a.dir)).toEqual(both);
     expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10, unknown: [] });
+  });
+
+  it('leaves the other library as it is to the byte even when an older version wrote it', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-09-10', 2);
+    const file = join(b.dir, 'catalogue.sqlite');
+    const older = new Sqlite(file);
+    older.exec('DROP INDEX sequences_by_center');
+    older.pragma('user_version = 3');
+    older.pragma('wal_checkpoint(TRUNCATE)');
+    older.close();
+    const before = filesIn(b.dir);
+    const merged = await mergeLibraries(a.context, b.dir, fakeTools);
+    expect(merged.sessions).toMatchObject([{ how: 'brought', frameCount: 4 }]);
+    const { 'catalogue.sqlite-wal': _w, 'catalogue.sqlite-shm': _s, ...after } = filesIn(b.dir);
+    expect(after).toEqual(before);
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10 });
   });
 
   it('joins two cameras of one night, and carries over what their owner chose', async () => {
