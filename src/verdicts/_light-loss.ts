@@ -44,9 +44,10 @@ export function fitLightLoss(photometry: RunPhotometry, given: RunSamples): Ligh
   const { trackCount, airmass } = photometry;
   const usual: LightLoss = { extinction: airmass ? EXTINCTION.usual : Number.NaN, radial: 0, radial4: 0 };
   let loss = usual;
+  const stars = brightest(given, trackCount);
   // What counts as a star at its best depends on the loss that was undone: three rounds settle it.
   for (let round = 0; round < 3; round++) {
-    const at = clearSamples(photometry, given, loss);
+    const at = clearSamples(photometry, given, loss, stars);
     if (at.length < 100) return usual;
     const columns = {
       light: Float64Array.from(at, (place) => Math.log(given.rate[place]!)),
@@ -56,7 +57,11 @@ export function fitLightLoss(photometry: RunPhotometry, given: RunSamples): Ligh
         Float64Array.from(at, (place) => (airmass ? PER_MAG * (1 - airmass[place]!) : 0)),
       ],
     };
-    for (const column of [columns.light, ...columns.slopes]) demean(column, at, trackCount, given.frames);
+    const groups = [
+      groupsBy(at, given.frames, (place) => Math.floor(place / trackCount)),
+      groupsBy(at, trackCount, (place) => place % trackCount),
+    ];
+    for (const column of [columns.light, ...columns.slopes]) demean(column, groups);
     let keep = new Uint8Array(at.length).fill(1);
     for (let pass = 0; pass < 2; pass++) {
       const found = solve(columns, keep);
@@ -75,6 +80,29 @@ export function fitLightLoss(photometry: RunPhotometry, given: RunSamples): Ligh
   return loss;
 }
 
+/** Stars that the slopes are fitted to: more would tell them no better than the lens and the air hold to them. */
+const MAX_STARS = 200;
+
+/** The brightest stars of the run by their middle light, those seen in few frames left out. */
+function brightest({ rate, frames }: RunSamples, trackCount: number): number[] {
+  const light = Array.from({ length: trackCount }, (_, k) => {
+    let sum = 0;
+    let seen = 0;
+    for (let i = 0; i < frames; i++) {
+      const value = rate[i * trackCount + k]!;
+      if (!Number.isFinite(value)) continue;
+      sum += value;
+      seen++;
+    }
+    return { k, seen, mean: seen > 0 ? sum / seen : 0 };
+  });
+  return light
+    .filter(({ seen }) => seen >= 4)
+    .sort((a, b) => b.mean - a.mean)
+    .slice(0, MAX_STARS)
+    .map(({ k }) => k);
+}
+
 /**
  * Samples of stars at their best: cloud that hangs over a part of the field has no say. Stars that scatter so
  * much that the bound cuts into their noise are left out.
@@ -83,9 +111,10 @@ function clearSamples(
   { trackCount, airmass }: RunPhotometry,
   given: RunSamples,
   loss: LightLoss,
+  stars: readonly number[],
 ): Int32Array {
   const found: number[] = [];
-  for (let k = 0; k < trackCount; k++) {
+  for (const k of stars) {
     const places: number[] = [];
     const values: number[] = [];
     for (let i = 0; i < given.frames; i++) {
@@ -108,28 +137,28 @@ function clearSamples(
 }
 
 /** Takes the mean of each star and of each frame out of a column, one after the other until both are gone. */
-function demean(column: Float64Array, at: Int32Array, tracks: number, frames: number): void {
-  const sum = { star: new Float64Array(tracks), frame: new Float64Array(frames) };
-  const count = { star: new Float64Array(tracks), frame: new Float64Array(frames) };
-  const groupOf = {
-    star: (place: number) => place % tracks,
-    frame: (place: number) => Math.floor(place / tracks),
-  };
-  for (const kind of ['star', 'frame'] as const) {
-    for (const place of at) count[kind][groupOf[kind](place)]!++;
-  }
-  for (let round = 0; round < 8; round++) {
-    for (const kind of ['frame', 'star'] as const) {
-      sum[kind].fill(0);
-      at.forEach((place, s) => {
-        sum[kind][groupOf[kind](place)]! += column[s]!;
-      });
-      at.forEach((place, s) => {
-        const group = groupOf[kind](place);
-        column[s]! -= sum[kind][group]! / count[kind][group]!;
-      });
+function demean(column: Float64Array, groups: readonly SampleGroups[]): void {
+  for (let round = 0; round < 6; round++) {
+    for (const { of, count } of groups) {
+      const sum = new Float64Array(count.length);
+      for (let s = 0; s < column.length; s++) sum[of[s]!]! += column[s]!;
+      for (let g = 0; g < sum.length; g++) sum[g]! /= count[g]!;
+      for (let s = 0; s < column.length; s++) column[s]! -= sum[of[s]!]!;
     }
   }
+}
+
+/** Which star, or which frame, each sample belongs to, and how many share it. */
+interface SampleGroups {
+  readonly of: Int32Array;
+  readonly count: Float64Array;
+}
+
+function groupsBy(at: Int32Array, size: number, groupOf: (place: number) => number): SampleGroups {
+  const of = at.map(groupOf);
+  const count = new Float64Array(size);
+  for (const group of of) count[group]!++;
+  return { of, count };
 }
 
 /** What is believed of the three slopes before the run is looked at: falloff r^2 and r^4, extinction. */
