@@ -72,4 +72,9 @@ const FILE_WORDS: Readonly<Record<string, string>> = {
   coverage: 'The coverage map',
   rejected: 'The map of samples left out',
   recipe: 'The recipe: all settings and inputs',
+  facts: 'What the numbers of the linear files mean',
+  preview: 'The picture, 2048 px',
+  thumbnail: 'The picture, 512 px',
+  gradient: 'The glow that was taken off the sky',
+  pictureRecipe: 'How the picture was finished',
 };

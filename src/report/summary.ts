@@ -206,7 +206,10 @@ export function headline(data: ReportData): string {
   const used = count.kept + count.doubtful;
   const start = `${many(count.lights, 'light')}${atSite(data)}, ${used === count.lights ? 'all of them usable' : `${used} of them usable`}`;
   if (!stack) return `${start}; no stack was made.`;
-  const noise = stack.noise ? `, with the noise brought down ${fixed(stack.noise.gain, 1)} times` : '';
+  const noise =
+    stack.noise && stack.framesUsed > 1
+      ? `, with the noise brought down ${fixed(stack.noise.gain, 1)} times`
+      : '';
   return `${start}, stacked to ${duration(stack.totalExposure)} of exposure${noise}.`;
 }
 
