@@ -64,6 +64,7 @@ export type * from './records.js';
 export { type RememberedCamera, rememberedCamera } from './remembered-camera.js';
 export {
   alignmentOf,
+  bodyName,
   hashesOf,
   masters,
   rememberedLens,

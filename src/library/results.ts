@@ -131,6 +131,13 @@ export function rememberedLens<T>(
   );
 }
 
+/** Name of one body among others of its model, as its noise is remembered under; undefined when nothing tells it. */
+export const bodyName = (body: {
+  readonly camera?: string | undefined;
+  readonly serial?: string | undefined;
+}): string | undefined =>
+  [body.camera, body.serial].filter((part) => part !== undefined).join(' ') || undefined;
+
 /** Remembers the noise model of a body at one ISO. */
 export function rememberNoise(library: Library, body: string, iso: number, noise: unknown): void {
   inTransaction(library, () =>

@@ -15,6 +15,7 @@ import {
   decimate,
   defectsOfRun,
   detectionPlane,
+  estimateNoise,
   type FrameMeasurement,
   measureFrame,
 } from '../stars/index.js';
@@ -56,6 +57,18 @@ export interface MeasureResult {
   readonly temperature?: number;
   /** True when the file went through a camera's 8-bit curve, which can be undone only roughly. */
   readonly curved: boolean;
+}
+
+/** Pairs of paths, neighbours in time. */
+export interface NoiseTask {
+  readonly pairs: readonly (readonly [string, string])[];
+}
+
+/** e-/ADU, e-, and electrons at which a pixel clips. */
+export interface MeasuredNoise {
+  readonly gain: number;
+  readonly readNoise: number;
+  readonly fullWell: number;
 }
 
 export interface PhotometryTask {
@@ -134,4 +147,22 @@ async function photometry(task: PhotometryTask): Promise<Float32Array> {
   });
 }
 
-serveTasks({ sample, defects, measure, photometry });
+/** Gain and read noise from pairs of neighbouring frames; undefined where they do not tell. */
+async function noise(task: NoiseTask): Promise<MeasuredNoise | undefined> {
+  const collector = estimateNoise();
+  let white = 0;
+  for (const [first, second] of task.pairs) {
+    try {
+      const pair = [await loadPixels(first), await loadPixels(second)] as const;
+      collector.accumulate(...pair);
+      white = Math.min(...pair[0].whiteLevel);
+    } catch (error) {
+      if (!(error instanceof FormatError || error instanceof DataError)) throw error;
+    }
+  }
+  const model = collector.finish();
+  if (model?.known !== true) return undefined;
+  return { gain: model.gain, readNoise: model.gain * model.readNoise, fullWell: model.gain * white };
+}
+
+serveTasks({ sample, defects, measure, photometry, noise });

@@ -1,5 +1,6 @@
 import { InputError } from '../core/index.js';
 import {
+  bodyName,
   findPlan,
   type Library,
   openLibrary,
@@ -118,10 +119,11 @@ function view(library: Library, record: PlanRecord): PlanView {
 function sensorOf(library: Library, record: PlanRecord): { sensor?: SensorFacts } {
   if (record.camera === undefined || record.iso === undefined) return {};
   const camera = rememberedCamera(library, record.camera);
-  const noise = [camera?.serial, camera?.camera]
-    .filter((body) => body !== undefined)
-    .map((body) => rememberedNoise<{ readNoise?: number; fullWell?: number }>(library, body, record.iso!))
-    .find((known) => known?.readNoise !== undefined);
+  const body = camera && bodyName(camera);
+  const noise =
+    body === undefined
+      ? undefined
+      : rememberedNoise<{ readNoise?: number; fullWell?: number }>(library, body, record.iso);
   if (noise?.readNoise === undefined) return {};
   return {
     sensor: {

@@ -162,6 +162,19 @@ describe('the sample night, end to end', () => {
     expect([none.status, none.json.count]).toEqual([0, 0]);
   });
 
+  it('remembers what the run told of its body, for plans and counts of later nights (P46)', () => {
+    const { bodies } = run(library, ['stats']).json as unknown as {
+      bodies: { body: string; isos: { iso: number; gain: number; readNoise: number; hotPixels: number }[] }[];
+    };
+    const [body] = bodies;
+    expect(body!.body).toContain('Tarnwick T3');
+    const [at] = body!.isos;
+    expect(at!.iso).toBe(3200);
+    // The simulated body reads with 3.2 e-; three pairs of 1.5 megapixels tell it to some 10 %.
+    expect(Math.abs(at!.readNoise / 3.2 - 1)).toBeLessThan(0.2);
+    expect(at!.hotPixels).toBeGreaterThan(100);
+  });
+
   it('copies nothing when the card comes a second time (P51)', () => {
     const again = run(library, ['import', join(scratch, 'card')]);
     expect(again.json.import.copied).toBe(0);
