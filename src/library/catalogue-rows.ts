@@ -25,17 +25,18 @@ export interface Column<T> {
   readonly read: (from: T) => Field;
 }
 
-interface SessionRow {
-  readonly record: SessionRecord;
-  readonly session: SessionJson;
+/** The photographer's own. */
+interface Words {
   readonly notes: string;
   readonly tags: readonly string[];
 }
-interface SequenceRow {
+interface SessionRow extends Words {
+  readonly record: SessionRecord;
+  readonly session: SessionJson;
+}
+interface SequenceRow extends Words {
   readonly record: SequenceRecord;
   readonly sequence: SequenceJson;
-  readonly notes: string;
-  readonly tags: readonly string[];
 }
 interface FrameRow {
   readonly session: string;
@@ -49,6 +50,16 @@ const column = <T>(name: string, unit: string, meaning: string, read: (from: T) 
   meaning,
   read,
 });
+
+const WORD_COLUMNS: readonly Column<Words>[] = [
+  column('notes', '', "the photographer's own words", ({ notes }) => notes || undefined),
+  column(
+    'tags',
+    '',
+    "the photographer's own tags, apart by commas",
+    ({ tags }) => tags.join(', ') || undefined,
+  ),
+];
 
 export const SESSION_COLUMNS: readonly Column<SessionRow>[] = [
   column('session', '', 'id of the night at its site', ({ session }) => session.id),
@@ -76,13 +87,7 @@ export const SESSION_COLUMNS: readonly Column<SessionRow>[] = [
   column('plan', '', 'id of the plan that the night answers', ({ session }) => session.planId),
   column('frames', '', 'frames of all roles', ({ record }) => record.frameCount),
   column('lights', '', 'frames of the sky', ({ record }) => record.lightCount),
-  column('notes', '', "the photographer's own words", ({ notes }) => notes || undefined),
-  column(
-    'tags',
-    '',
-    "the photographer's own tags, apart by commas",
-    ({ tags }) => tags.join(', ') || undefined,
-  ),
+  ...WORD_COLUMNS,
 ];
 
 export const SEQUENCE_COLUMNS: readonly Column<SequenceRow>[] = [
@@ -117,13 +122,7 @@ export const SEQUENCE_COLUMNS: readonly Column<SequenceRow>[] = [
     ({ record }) => record.moonlight,
   ),
   column('fwhm', 'px', 'mean star size of kept and doubtful lights', ({ record }) => record.fwhm),
-  column('notes', '', "the photographer's own words", ({ notes }) => notes || undefined),
-  column(
-    'tags',
-    '',
-    "the photographer's own tags, apart by commas",
-    ({ tags }) => tags.join(', ') || undefined,
-  ),
+  ...WORD_COLUMNS,
 ];
 
 export const FRAME_COLUMNS: readonly Column<FrameRow>[] = [

@@ -1,9 +1,9 @@
 import { readFile } from 'node:fs/promises';
 import { join } from 'node:path';
-import sharp from 'sharp';
 import { StorageError } from '../core/index.js';
 import type { Rect, StackColor, StackMaps } from '../finishing/index.js';
 import { type StackSource, shared } from './_finish-stack.js';
+import { readGrey } from './_grey-picture.js';
 import { writeWhole } from './_run-folder.js';
 import { type SkyPointing, skyPlaces } from './_sky-pointing.js';
 import type { StackFacts } from './_stack-files.js';
@@ -58,21 +58,16 @@ export async function readLinearFacts(folder: string): Promise<LinearFacts> {
 }
 
 async function readMap(path: string, width: number, height: number): Promise<Uint8Array | undefined> {
-  let bytes: Buffer;
-  try {
-    bytes = await readFile(path);
-  } catch {
-    return undefined;
-  }
-  const { data, info } = await sharp(bytes).extractChannel(0).raw().toBuffer({ resolveWithObject: true });
-  if (info.width !== width || info.height !== height) {
+  const map = await readGrey(path);
+  if (!map) return undefined;
+  if (map.width !== width || map.height !== height) {
     throw new StorageError(
       'NOT_READABLE',
-      `Expected ${path} to be ${width} x ${height} px as its stack is, but it is ${info.width} x ${info.height}; run "stack" again.`,
+      `Expected ${path} to be ${width} x ${height} px as its stack is, but it is ${map.width} x ${map.height}; run "stack" again.`,
       { path },
     );
   }
-  return shared(data);
+  return shared(map.data);
 }
 
 /** The maps of a stack, in memory that threads share. */

@@ -4,6 +4,7 @@ import sharp from 'sharp';
 import type { Alignment } from '../alignment/index.js';
 import type { Mask } from '../core/index.js';
 import { insideLibrary, nightFolders, type SequenceRecord, type SessionRecord } from '../library/index.js';
+import { readGrey } from './_grey-picture.js';
 
 /** Where the working results of one sequence lie; everything in it can be made again. */
 export interface RunFolder {
@@ -65,16 +66,12 @@ export async function saveMask(path: string, mask: Mask): Promise<void> {
 
 /** Reads a mask picture: brighter than half is 1. Undefined when there is no such file. */
 export async function loadMask(path: string): Promise<Mask | undefined> {
-  let bytes: Buffer;
-  try {
-    bytes = await readFile(path);
-  } catch {
-    return undefined;
-  }
-  const { data, info } = await sharp(bytes).extractChannel(0).raw().toBuffer({ resolveWithObject: true });
+  const picture = await readGrey(path);
+  if (!picture) return undefined;
+  const { width, height, data } = picture;
   const mask = new Uint8Array(data.length);
   for (let i = 0; i < mask.length; i++) mask[i] = data[i]! > 127 ? 1 : 0;
-  return { width: info.width, height: info.height, data: mask };
+  return { width, height, data: mask };
 }
 
 /** Stores pixel indices, little-endian u32. */

@@ -2,12 +2,9 @@ import { InputError } from '../core/index.js';
 import {
   findPlan,
   findSession,
-  finishMoves,
-  holdLibrary,
   type Library,
   newSessionName,
   notesOf,
-  openLibrary,
   removeEmptySession,
   type SequenceRecord,
   type SessionContent,
@@ -24,6 +21,7 @@ import {
 import { checkZone, nightOf } from '../sky/index.js';
 import { joinMembers } from './_arrivals.js';
 import { clockRemarks, offsetForFirstFrame } from './_clock.js';
+import { withHeldLibrary } from './_held-library.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
 import { bodyOf, type Member, membersOf } from './_members.js';
 import { onlyPlan, type PlaceOptions, renameFoundSite, siteSaid } from './_site-choice.js';
@@ -56,26 +54,6 @@ export interface AmendResult {
   readonly skyChanged: boolean;
 }
 
-/** Opens the library to write, holds it, and closes it whatever happens. */
-async function withHeld<T>(
-  context: WorkflowContext,
-  task: string,
-  work: (library: Library) => Promise<T>,
-): Promise<T> {
-  const library = openLibrary(context.libraryDir, { mode: 'write' });
-  try {
-    const release = await holdLibrary(library, { task, signal: context.signal });
-    try {
-      await finishMoves(library);
-      return await work(library);
-    } finally {
-      release();
-    }
-  } finally {
-    library.close();
-  }
-}
-
 /**
  * Corrects site, zone, clock, plan, notes or tags of a session and works out again what rests on them:
  * instants, night, roles, sequences, moon. Originals are never touched; ids stay. Frames that belong to
@@ -89,7 +67,7 @@ export function amend(
   options: AmendOptions,
   tools: IntakeTools = intakeTools,
 ): Promise<AmendResult> {
-  return withHeld(context, 'amending a session', async (library) => {
+  return withHeldLibrary(context, 'amending a session', async (library) => {
     const before = findSession(library, wanted);
     const members = await membersOf(context, library, { tools, session: before });
     const content = amendedContent(library, before, { ...options, tools, members });

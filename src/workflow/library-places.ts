@@ -30,27 +30,8 @@ import {
   stored,
   transferSession,
 } from '../library/index.js';
+import { withHeldLibrary } from './_held-library.js';
 import type { WorkflowContext } from './context.js';
-
-/** Opens and holds this program's library while `work` runs. */
-async function held<T>(
-  context: WorkflowContext,
-  task: string,
-  work: (library: Library) => Promise<T>,
-): Promise<T> {
-  const library = openLibrary(context.libraryDir, { mode: 'write' });
-  try {
-    const release = await holdLibrary(library, { task, signal: context.signal });
-    try {
-      await finishMoves(library);
-      return await work(library);
-    } finally {
-      release();
-    }
-  } finally {
-    library.close();
-  }
-}
 
 /** A session in the trash folder of the library. */
 export interface TrashedSession {
@@ -104,7 +85,7 @@ export function removeSession(
   context: WorkflowContext,
   wanted: string,
 ): Promise<TrashedSession & { readonly sessionId: string }> {
-  return held(context, 'moving a session to the trash', async (library) => {
+  return withHeldLibrary(context, 'moving a session to the trash', async (library) => {
     const found = findSession(library, wanted);
     let name = found.id;
     // A night removed before and imported again lies there already: the second gets a name of its own.
@@ -141,7 +122,7 @@ export function restoreSession(
   context: WorkflowContext,
   wanted: string,
 ): Promise<{ readonly sessionId: string }> {
-  return held(context, 'bringing a session back', async (library) => {
+  return withHeldLibrary(context, 'bringing a session back', async (library) => {
     const names = trashed(context).map(({ id }) => id);
     const fitting = names.filter((id) => id === wanted || id.startsWith(wanted));
     const name = names.includes(wanted) ? wanted : fitting.length === 1 ? fitting[0]! : undefined;

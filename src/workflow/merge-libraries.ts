@@ -3,7 +3,6 @@ import { join, resolve } from 'node:path';
 import { InputError, throwIfCancelled } from '../core/index.js';
 import {
   filesInCommon,
-  finishMoves,
   frame,
   frameIdsOfFiles,
   framesOf,
@@ -28,6 +27,7 @@ import {
   transferSession,
   verifySession,
 } from '../library/index.js';
+import { withHeldLibrary } from './_held-library.js';
 import { type IntakeTools, intakeTools } from './_intake-tools.js';
 import { regroup } from './amend.js';
 import type { WorkflowContext } from './context.js';
@@ -99,41 +99,32 @@ async function bringWhole(
   merged: MergedSession[],
   notes: string[],
 ): Promise<{ readonly masters: number; readonly toJoin: readonly SessionRecord[] }> {
-  const to = openLibrary(context.libraryDir, { mode: 'write' });
   const { progress, signal } = context;
-  try {
-    const release = await holdLibrary(to, { task: 'merging a library', signal });
-    try {
-      await finishMoves(to);
-      const work = { move: false, progress, signal };
-      const masters = await transferGear(from, to, work);
-      const toJoin: SessionRecord[] = [];
-      for (const found of sessionsIn(from).reverse()) {
-        throwIfCancelled(signal);
-        const { files, held } = filesInCommon(from, to, found.id);
-        if (files > 0 && held === files) {
-          const id = homeOf(from, to, found);
-          merged.push({ from: found.id, id, how: 'here', frameCount: found.frameCount });
-        } else if (held > 0 || sessionOf(to, found.id)) toJoin.push(found);
-        else {
-          const free = newSessionName(to, found.night, found.site?.name);
-          // Its own name wherever that is free: a report sent to a friend keeps its links.
-          const name = { id: found.id, folder: found.folder };
-          const taken = sessionsIn(to).some(({ folder }) => folder === found.folder);
-          const chosen = taken ? free : name;
-          const { missing } = await transferSession(from, to, found.id, { ...work, name: chosen });
-          notes.push(...missing.map(notThere));
-          merged.push({ from: found.id, id: chosen.id, how: 'brought', frameCount: found.frameCount });
-        }
+  return withHeldLibrary(context, 'merging a library', async (to) => {
+    const work = { move: false, progress, signal };
+    const masters = await transferGear(from, to, work);
+    const toJoin: SessionRecord[] = [];
+    for (const found of sessionsIn(from).reverse()) {
+      throwIfCancelled(signal);
+      const { files, held } = filesInCommon(from, to, found.id);
+      if (files > 0 && held === files) {
+        const id = homeOf(from, to, found);
+        merged.push({ from: found.id, id, how: 'here', frameCount: found.frameCount });
+      } else if (held > 0 || sessionOf(to, found.id)) toJoin.push(found);
+      else {
+        const free = newSessionName(to, found.night, found.site?.name);
+        // Its own name wherever that is free: a report sent to a friend keeps its links.
+        const name = { id: found.id, folder: found.folder };
+        const taken = sessionsIn(to).some(({ folder }) => folder === found.folder);
+        const chosen = taken ? free : name;
+        const { missing } = await transferSession(from, to, found.id, { ...work, name: chosen });
+        notes.push(...missing.map(notThere));
+        merged.push({ from: found.id, id: chosen.id, how: 'brought', frameCount: found.frameCount });
       }
-      await tidyIncoming(to);
-      return { masters, toJoin };
-    } finally {
-      release();
     }
-  } finally {
-    to.close();
-  }
+    await tidyIncoming(to);
+    return { masters, toJoin };
+  });
 }
 
 const notThere = (path: string): string =>
