@@ -213,6 +213,12 @@ ALTER TABLE sites ADD COLUMN sky_source TEXT;
 -- Runs by where the middle of the picture looks, deg J2000.
 CREATE INDEX sequences_by_center ON sequences(center_dec, center_ra) WHERE center_dec IS NOT NULL;
 `,
+  `
+-- Runs by the share of judged lights that was kept, percent; runs not stacked yet; nights without a plan.
+CREATE INDEX sequences_by_keep_rate ON sequences(100.0 * kept / nullif(kept + doubtful + dropped, 0));
+CREATE INDEX sequences_without_stack ON sequences(has_stack) WHERE has_stack = 0;
+CREATE INDEX sessions_without_plan ON sessions(plan_id, night) WHERE plan_id IS NULL;
+`,
 ];
 
 /** Marks the file as ours ('CAIR'). */

@@ -23,6 +23,8 @@ const rangeOn = (column: string, name: string, range: Range | undefined): Condit
 
 /** `column IN (...)` over stored values that JavaScript found fitting, so that any script's case is heard. */
 function among(column: string, name: string, values: readonly unknown[]): Condition {
+  // Nothing equals NULL; an empty list in brackets would make SQLite plan to read the whole table.
+  if (values.length === 0) return { sql: `${column} IN (NULL)`, values: {} };
   const named = Object.fromEntries(values.map((value, i) => [`${name}${i}`, value]));
   return {
     sql: `${column} IN (${Object.keys(named)
