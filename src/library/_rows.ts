@@ -6,8 +6,16 @@ export type Cell = string | number | null | Uint8Array;
 export type Row = Readonly<Record<string, Cell>>;
 
 /** All rows of a query, read whole so that no iterator stays open (L40). */
-export const rows = (library: Library, sql: string, ...values: unknown[]): Row[] =>
-  library.database.prepare<unknown[], Row>(sql).all(...values);
+export function rows(library: Library, sql: string, ...values: unknown[]): Row[] {
+  // Bare arrays, named here: half the time of rows that the driver names, and a search brings thousands.
+  const statement = library.database.prepare<unknown[], Cell[]>(sql).raw();
+  const names = statement.columns().map((column) => column.name);
+  return statement.all(...values).map((cells) => {
+    const named: Record<string, Cell> = {};
+    for (let i = 0; i < names.length; i++) named[names[i]!] = cells[i]!;
+    return named;
+  });
+}
 
 export const row = (library: Library, sql: string, ...values: unknown[]): Row | undefined =>
   library.database.prepare<unknown[], Row>(sql).get(...values);
@@ -21,7 +29,7 @@ export function present<T extends object>(record: T): Present<T> {
   // A plain loop: search makes thousands of these.
   for (const key in record) {
     const value: unknown = record[key];
-    if (value !== null && value !== undefined && !Number.isNaN(value)) out[key] = value;
+    if (value !== null && value !== undefined && !Object.is(value, Number.NaN)) out[key] = value;
   }
   return out as Present<T>;
 }
