@@ -7,6 +7,7 @@ export default defineConfig({
   test: {
     root: new URL('..', import.meta.url).pathname,
     include: ['test/**/*.test.ts'],
+    setupFiles: ['test/support/property-seed.ts'],
     // Two files at a time: the tool's own worker pool wants cores too.
     maxWorkers: 2,
     testTimeout: 60_000,
