@@ -43,10 +43,13 @@ export async function decodeCoded(
       );
     }
     const gray = meta.channels <= 2 && !meta.isPalette;
-    const work = image
-      .removeAlpha()
-      .toColourspace(deep ? (gray ? 'grey16' : 'rgb16') : gray ? 'b-w' : 'srgb')
-      .raw({ depth: deep ? 'ushort' : 'uchar' });
+    // What already is three bytes a pixel is handed over as it is: asking for nothing saves a walk over all of it.
+    const asIs = !deep && meta.space === 'srgb' && meta.channels === 3 && meta.depth === 'uchar';
+    const work = (
+      asIs
+        ? image
+        : image.removeAlpha().toColourspace(deep ? (gray ? 'grey16' : 'rgb16') : gray ? 'b-w' : 'srgb')
+    ).raw({ depth: deep ? 'ushort' : 'uchar' });
     const decoding = work.toBuffer({ resolveWithObject: true });
     const room = await roomDuring((gray ? 1 : 3) * meta.width * meta.height, decoding);
     const { data, info } = await decoding;
