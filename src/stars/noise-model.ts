@@ -1,5 +1,5 @@
-import { type FramePixels, median } from '../core/index.js';
-import { patternOf } from './_neighbours.js';
+import { type FramePixels, mean, median, quantile } from '../core/index.js';
+import { type Block, readBlocks } from './_noise-blocks.js';
 import type { NoiseModel } from './types.js';
 
 /** Collects level and scatter from pairs of neighbouring frames; memory does not grow with their number. */
@@ -10,113 +10,122 @@ export interface NoiseCollector {
   finish(): NoiseModel | undefined;
 }
 
-/** Block side in pixels of one colour: 12 x 12 values hold a variance to 12 %, small against a sky's gradients. */
-const BLOCK = 12;
-/** Most blocks taken from one pair. */
-const BLOCKS_PER_PAIR = 6000;
-/** A normal distribution cut at 3 sigma keeps 0.98485^2 of its variance once iterated. @source truncated normal */
-const CLIPPED_VARIANCE = 0.984_846 ** 2;
-
 /**
  * Starts finding gain and read noise from a run's own lights by mean and variance of pairs: in small blocks of
  * one colour, half the variance of the difference against the mean level. The colours, the vignetting and the
- * land give the spread of levels. Stars and their motion are clipped; blocks with more outliers than noise
- * alone makes are passed over; the variance of rounding, 1/12 ADU^2, is taken off.
+ * land give the spread of levels. The variance of rounding, 1/12 ADU^2, is taken off.
+ *
+ * Faint stars, which move from frame to frame, add a tenth and more to the variance of a Milky Way sky. Their
+ * light is spread over touching pixels and noise is not, so what touching pixels share tells how much it is.
  *
  * @param options.saturation levels above 90 % of this are left out, ADU; default each frame's own white level
- * @source J. R. Janesick, Photon Transfer (SPIE 2007), ch. 5; EMVA 1288 R4.0 section 2
+ * @source J. R. Janesick, Photon Transfer (SPIE 2007), ch. 5; EMVA 1288 R4.0 section 2; starlight: ours
  */
 export function estimateNoise(options: { readonly saturation?: number } = {}): NoiseCollector {
-  const levels: number[] = [];
-  const variances: number[] = [];
+  const blocks: Block[] = [];
   return {
     accumulate(first, second) {
       if (first.width !== second.width || first.height !== second.height || first.kind !== second.kind)
         return;
       if (first.kind === 'color') return;
       const top = 0.9 * (options.saturation ?? Math.min(...first.whiteLevel));
-      blocksOf(first, second, top, (level, variance) => {
-        levels.push(level);
-        variances.push(variance);
-      });
+      for (const block of readBlocks(first, second, top)) blocks.push(block);
     },
     finish() {
-      return levels.length < 200 ? undefined : fitLine(levels, variances);
+      if (blocks.length < 200) return undefined;
+      const { levels, variances } = withoutStarlight(blocks);
+      return fitLine(levels, variances);
     },
   };
 }
 
-function blocksOf(
-  first: FramePixels,
-  second: FramePixels,
-  top: number,
-  found: (level: number, variance: number) => void,
-): void {
-  const { width, height } = first;
-  const cfa = patternOf(first);
-  const blockWidth = BLOCK * cfa.width;
-  const blockHeight = BLOCK * cfa.height;
-  const sites = cfa.width * cfa.height;
-  const across = Math.floor(width / blockWidth);
-  const down = Math.floor(height / blockHeight);
-  const total = across * down * sites;
-  const stride = Math.max(1, Math.floor(total / BLOCKS_PER_PAIR));
-  const difference = new Float64Array(BLOCK * BLOCK);
-  const sum = new Float64Array(BLOCK * BLOCK);
-  for (let n = 0; n < total; n += stride) {
-    // A stride that shares a factor with the pattern would meet one colour only.
-    const site = (n + Math.floor(n / stride)) % sites;
-    const block = Math.floor(n / sites);
-    const x0 = (block % across) * blockWidth + (site % cfa.width);
-    const y0 = Math.floor(block / across) * blockHeight + Math.floor(site / cfa.width);
-    let k = 0;
-    let usable = true;
-    for (let by = 0; by < BLOCK && usable; by++) {
-      for (let bx = 0; bx < BLOCK; bx++) {
-        const i = (y0 + by * cfa.height) * width + x0 + bx * cfa.width;
-        const a = first.data[i]!;
-        const b = second.data[i]!;
-        if (Number.isNaN(a) || Number.isNaN(b) || a > top || b > top) {
-          usable = false;
-          break;
+/** Blocks of one colour and like level in one group. */
+const GROUP = 200;
+/** Half blocks with more starlight than this share of the noise do not count when its spread is read off. */
+const FAINT = 0.5;
+/** Share of each group taken for the model, the least starry. */
+const PLAIN_SHARE = 1 / 3;
+/** Starlight that touching pixels of equal sensitivity share. @source a round star of sigma 0.9 to 1.1 px: 0.73 to 0.81 */
+const SHARED_LIGHT = 0.8;
+/** 1-sigma by which the spread of starlight may differ from what the sky's colour lets expect, as a share. */
+const SPREAD_ERROR = 0.25;
+
+/**
+ * Levels and variances of half blocks, the least starry of each level, starlight taken off. How starry a half
+ * is, is read off the other half, which has the same stars and none of its noise.
+ */
+function withoutStarlight(blocks: readonly Block[]): { levels: number[]; variances: number[] } {
+  const levels: number[] = [];
+  const variances: number[] = [];
+  for (const color of new Set(blocks.map((block) => block.color))) {
+    const groups = groupsOf(blocks.filter((block) => block.color === color));
+    const spread = starSpread(groups);
+    for (const group of groups) {
+      for (const [own, other] of OTHER_HALF) {
+        const starry = group.map(({ halves }) => halves[other].shared);
+        const limit = quantile(starry, PLAIN_SHARE);
+        for (const { halves } of group) {
+          if (halves[other].shared > limit) continue;
+          levels.push(halves[own].level);
+          variances.push(halves[own].variance - spread * halves[own].shared);
         }
-        difference[k] = a - b;
-        sum[k] = (a + b) / 2;
-        k++;
       }
     }
-    if (!usable || k < BLOCK * BLOCK) continue;
-    const clipped = clippedVariance(difference);
-    if (clipped) found(median(sum), clipped / 2);
   }
+  return { levels, variances };
 }
 
-/** Variance with outliers clipped at 3 sigma; undefined where they are more than noise makes (a star, an edge). */
-function clippedVariance(values: Float64Array): number | undefined {
-  let low = Number.NEGATIVE_INFINITY;
-  let high = Number.POSITIVE_INFINITY;
-  let variance = 0;
-  let kept = values.length;
-  for (let pass = 0; pass < 6; pass++) {
-    let n = 0;
-    let s = 0;
-    let q = 0;
-    for (const value of values) {
-      if (value < low || value > high) continue;
-      n++;
-      s += value;
-      q += value * value;
+const OTHER_HALF = [
+  [0, 1],
+  [1, 0],
+] as const;
+
+/** Blocks in groups of like level. */
+function groupsOf(blocks: readonly Block[]): Block[][] {
+  const level = ({ halves }: Block): number => halves[0].level + halves[1].level;
+  const sorted = [...blocks].sort((a, b) => level(a) - level(b));
+  const count = Math.max(1, Math.floor(sorted.length / GROUP));
+  return Array.from({ length: count }, (_, g) =>
+    sorted.slice(Math.floor((g * sorted.length) / count), Math.floor(((g + 1) * sorted.length) / count)),
+  );
+}
+
+/**
+ * Variance that starlight has for each unit of what touching pixels share. Expected from the colour of the sky;
+ * measured by how variance and shared light of one half of the blocks rise with the shared light of the other
+ * (an instrumental variable, so that noise does not flatten the slope); the two weighed by their errors.
+ */
+function starSpread(groups: readonly (readonly Block[])[]): number {
+  const all = groups.flat();
+  // The brighter half is sky rather than land.
+  const sky = groups.slice(groups.length >> 1).flat();
+  const expected =
+    median(sky.map(({ halves, aroundLevel }) => (halves[0].level + halves[1].level) / (2 * aroundLevel))) /
+    SHARED_LIGHT;
+  if (!(expected > 0) || all.length === 0) return 0;
+  let rise = 0;
+  let shared = 0;
+  let squares = 0;
+  for (const group of groups) {
+    const noise = median(group.map(({ halves }) => (halves[0].variance + halves[1].variance) / 2));
+    for (const [own, other] of OTHER_HALF) {
+      const faint = group.filter(({ halves }) => expected * halves[other].shared < FAINT * noise);
+      if (faint.length < 2) continue;
+      const middle = mean(faint.map(({ halves }) => halves[other].shared));
+      for (const { halves } of faint) {
+        const starry = (halves[other].shared - middle) / noise;
+        rise += (starry * halves[own].variance) / noise;
+        shared += (starry * halves[own].shared) / noise;
+        squares += starry * starry;
+      }
     }
-    if (n < 0.95 * values.length) return undefined;
-    const mean = s / n;
-    variance = (q - n * mean * mean) / (n - 1);
-    const sigma = Math.sqrt(Math.max(0, variance));
-    low = mean - 3 * sigma;
-    high = mean + 3 * sigma;
-    if (n === kept && pass > 0) break;
-    kept = n;
   }
-  return variance > 0 ? variance / CLIPPED_VARIANCE : undefined;
+  if (!(shared > 0)) return expected;
+  // The variance of 72 values has an error of a sixth.
+  const error = Math.sqrt((squares * 2) / 72) / shared;
+  const weight = 1 / error ** 2;
+  const priorWeight = 1 / (SPREAD_ERROR * expected) ** 2;
+  return ((rise / shared) * weight + expected * priorWeight) / (weight + priorWeight);
 }
 
 /** Groups blocks by level, takes each group's middle, and draws the line variance = level / gain + readNoise^2. */

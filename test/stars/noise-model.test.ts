@@ -1,7 +1,10 @@
 import { describe, expect, it } from 'vitest';
+import { gainOf, randomNight, SCENARIOS, sampleScenario, simulateNight } from '../../sample-night/index.js';
 import { seededRandom } from '../../src/core/index.js';
 import { estimateNoise } from '../../src/stars/index.js';
 import { BAYER, placeStars, rawFrame, renderStars } from './_field.js';
+
+const FULL = process.env.NIGHTCAIRN_FULL === '1';
 
 describe('estimateNoise (checks D-PTC)', () => {
   for (const [what, land] of [
@@ -44,6 +47,32 @@ describe('estimateNoise (checks D-PTC)', () => {
       expect(model.known).toBe(true);
     });
   }
+
+  it('reads gain and read noise of truth nights within 5 %', () => {
+    const nights = FULL
+      ? [
+          sampleScenario(),
+          ...['dew', 'portrait-50mm', 'patchy-cloud'].map((name) => SCENARIOS[name]!()),
+          ...[1, 2, 3, 4, 5, 6, 7, 8].map((seed) => randomNight(seed, { width: 1200, height: 800 })),
+        ]
+      : [randomNight(1, { width: 600, height: 400 })];
+    for (const scenario of nights) {
+      const night = simulateNight(scenario);
+      const lights = scenario.shots.flatMap(({ role, damage }, i) =>
+        role === 'light' && !damage ? [i] : [],
+      );
+      const collector = estimateNoise();
+      for (const share of [1 / 6, 1 / 2, 5 / 6]) {
+        const at = Math.floor(share * (lights.length - 1));
+        collector.accumulate(night.frames[lights[at]!]!.pixels(), night.frames[lights[at + 1]!]!.pixels());
+      }
+      const model = collector.finish()!;
+      const gain = gainOf(scenario, scenario.shots[lights[0]!]!);
+      const readNoise = scenario.camera.readNoise / gain;
+      expect(Math.abs(model.gain / gain - 1), scenario.name).toBeLessThan(0.05); // the issue's own bound
+      expect(Math.abs(model.readNoise / readNoise - 1), scenario.name).toBeLessThan(0.05); // likewise
+    }
+  }, 600_000);
 
   it('says that one level tells nothing apart', () => {
     const collector = estimateNoise();
