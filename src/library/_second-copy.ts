@@ -1,9 +1,10 @@
 import { join } from 'node:path';
 import { NightcairnError, StorageError, toPlainError } from '../core/index.js';
 import { row, run } from './_rows.js';
-import { copyVerified, hashFile, moveDurably, type NameBook, nameBook, SourceError } from './card-copy.js';
+import { copyVerified, hashFile, moveDurably, SourceError } from './card-copy.js';
 import type { CardFile } from './card-scan.js';
 import { inTransaction, type Library } from './library.js';
+import { type NameBook, nameBook } from './name-book.js';
 import { insideLibrary, safeName } from './paths.js';
 import type { FailedFile } from './records.js';
 import { isMissing, storageError } from './system-errors.js';

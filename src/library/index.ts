@@ -2,6 +2,7 @@ export type { SequenceContent } from './_save-sequences.js';
 export type { SecondReport } from './_second-copy.js';
 export { deleteSessionRows, type SessionName } from './_session-rows.js';
 export { type AlikeRun, alikeRuns, type Difference } from './alike.js';
+export { type Place, removeEmptyFolders, type TransferWork } from './bring-file.js';
 export { copyVerified, hashFile, type ReadFacts, SourceError } from './card-copy.js';
 export {
   type CopyOptions,
@@ -115,9 +116,6 @@ export { isMissing, storageError } from './system-errors.js';
 export {
   copyTree,
   filesInCommon,
-  type Place,
-  removeEmptyFolders,
-  type TransferWork,
   transferGear,
   transferSession,
   verifySession,

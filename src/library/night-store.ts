@@ -1,9 +1,9 @@
 import { dirname, join, posix } from 'node:path';
 import { number, row, rows, run } from './_rows.js';
 import { dropEmptySequences, type SequenceContent, saveSequences } from './_save-sequences.js';
-import { nameBook } from './card-copy.js';
 import { type FrameContent, framesOf, saveFrames } from './frames.js';
 import { inTransaction, type Library } from './library.js';
+import { nameBook } from './name-book.js';
 import { insideLibrary, nightFolders } from './paths.js';
 import type { FrameRecord } from './records.js';
 import { type SessionContent, saveSession } from './sessions.js';

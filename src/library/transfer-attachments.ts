@@ -1,7 +1,7 @@
 import { row, rows, run } from './_rows.js';
+import { bringFile, hashAt, type TransferWork } from './bring-file.js';
 import { inTransaction, type Library } from './library.js';
 import { alternativeName, insideLibrary, nightFolders } from './paths.js';
-import { bringFile, hashAt, type TransferWork } from './transfer.js';
 
 /** A frame of one library and the frame of another that holds the same bytes. */
 export interface FramePair {
