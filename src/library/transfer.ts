@@ -161,7 +161,7 @@ export async function verifySession(
 }
 
 /** Names at the top of a library that belong to the running program, not to the library. */
-const OF_THE_MOMENT = /^(\.lock|\.moving|incoming)(\/|$)|^catalogue\.sqlite-(wal|shm)$/;
+const OF_THE_MOMENT = /^(\.lock|\.moving|\.joining|incoming)(\/|$)|^catalogue\.sqlite-(wal|shm)$/;
 
 /**
  * Copies a whole library to another folder, verified, the catalogue last; files that are there already with

@@ -1,4 +1,4 @@
-import { existsSync } from 'node:fs';
+import { existsSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { join, resolve } from 'node:path';
 import { InputError, throwIfCancelled } from '../core/index.js';
 import {
@@ -85,11 +85,38 @@ export async function mergeLibraries(
     const merged: MergedSession[] = [];
     const notes: string[] = [];
     const { masters, toJoin } = await bringWhole(context, from, merged, notes);
-    for (const found of toJoin) merged.push(await joinNight(context, from, { found, tools, notes }));
+    for (const found of toJoin) {
+      markJoin(context.libraryDir, from.dir, found.id, 'begun');
+      merged.push(await joinNight(context, from, { found, tools, notes }));
+      markJoin(context.libraryDir, from.dir, found.id, 'done');
+    }
     return { sessions: merged.sort((a, b) => (a.from < b.from ? -1 : 1)), masters, notes };
   } finally {
     from.close();
   }
+}
+
+/** Which sessions of which other library are being joined; it lies in the library while that lasts. */
+const JOINING = '.joining';
+
+/** Sessions of the other library whose joining was begun and not ended, by their ids there. */
+function joinsBegun(dir: string, other: string): readonly string[] {
+  const mark = join(dir, JOINING);
+  if (!existsSync(mark)) return [];
+  try {
+    const said = JSON.parse(readFileSync(mark, 'utf8')) as { other: string; sessions: string[] };
+    return said.other === other ? said.sessions : [];
+  } catch {
+    return []; // half written: the power went before a frame was copied
+  }
+}
+
+/** Frames of a joined night come before its words: a stop between them must not look like "all is here". */
+function markJoin(dir: string, other: string, sessionId: string, how: 'begun' | 'done'): void {
+  const rest = joinsBegun(dir, other).filter((id) => id !== sessionId);
+  const joining = how === 'begun' ? [...rest, sessionId] : rest;
+  if (joining.length === 0) rmSync(join(dir, JOINING), { force: true });
+  else writeFileSync(join(dir, JOINING), JSON.stringify({ other, sessions: joining }));
 }
 
 /** Brings the sessions of nights that are not here yet, as they are, and all that belongs to no night. */
@@ -104,10 +131,11 @@ async function bringWhole(
     const work = { move: false, progress, signal };
     const masters = await transferGear(from, to, work);
     const toJoin: SessionRecord[] = [];
+    const joins = joinsBegun(context.libraryDir, from.dir);
     for (const found of sessionsIn(from).reverse()) {
       throwIfCancelled(signal);
       const { files, held } = filesInCommon(from, to, found.id);
-      if (files > 0 && held === files) {
+      if (files > 0 && held === files && !joins.includes(found.id)) {
         const id = homeOf(from, to, found);
         merged.push({ from: found.id, id, how: 'here', frameCount: found.frameCount });
       } else if (held > 0 || sessionOf(to, found.id)) toJoin.push(found);

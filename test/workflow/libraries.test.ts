@@ -255,8 +255,9 @@ describe('library merge', () => {
     const b = await libraryOf(base, '2026-09-10', 2);
     const file = join(b.dir, 'catalogue.sqlite');
     const older = new Sqlite(file);
-    older.exec('DROP INDEX sequences_by_center');
-    older.pragma('user_version = 3');
+    for (const index of ['sequences_by_keep_rate', 'sequences_without_stack', 'sessions_without_plan'])
+      older.exec(`DROP INDEX ${index}`);
+    older.pragma('user_version = 4');
     older.pragma('wal_checkpoint(TRUNCATE)');
     older.close();
     const before = filesIn(b.dir);
@@ -302,6 +303,29 @@ describe('library merge', () => {
     expect(runs.split('\n').sort()).toEqual(['run of 1', 'run of 2']);
     expect(await mergeLibraries(a.context, b.dir, fakeTools)).toMatchObject({ sessions: [{ how: 'here' }] });
     expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10, unknown: [] });
+  });
+
+  it('carries over what their owner chose even when it was stopped between the frames and the words', async () => {
+    const base = scratch();
+    const a = await libraryOf(base, '2026-08-13', 1);
+    const b = await libraryOf(base, '2026-08-13', 2);
+    const stop = new AbortController();
+    const tools = {
+      ...fakeTools,
+      group: (...of: Parameters<typeof fakeTools.group>) => {
+        queueMicrotask(() => stop.abort());
+        return fakeTools.group(...of);
+      },
+    };
+    await expect(mergeLibraries({ ...a.context, signal: stop.signal }, b.dir, tools)).rejects.toMatchObject({
+      name: 'Cancelled',
+    });
+    expect((await check(a.context)).filesChecked).toBe(9); // the frames are in, the attachment of the other is not
+    const again = await mergeLibraries(a.context, b.dir, fakeTools);
+    expect(again.sessions).toMatchObject([{ from: b.id, id: a.id, how: 'joined' }]);
+    expect(said(a.dir)[0].notes).toBe('wind from the pass, night 1\nwind from the pass, night 2');
+    expect(await check(a.context)).toMatchObject({ sound: true, filesChecked: 10, unknown: [] });
+    expect(await mergeLibraries(a.context, b.dir, fakeTools)).toMatchObject({ sessions: [{ how: 'here' }] });
   });
 
   it('never takes in originals that have changed in the other library', async () => {
