@@ -1,10 +1,11 @@
 import { spawn } from 'node:child_process';
-import { existsSync, mkdtempSync, rmSync, statSync } from 'node:fs';
+import { cpSync, existsSync, mkdtempSync, rmSync, statSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { describe, expect, it } from 'vitest';
 import { seededRandom } from '../../src/core/index.js';
+import { writeDng } from '../../src/frames/index.js';
 import { framesOf, notesOf, openLibrary, saveStack, sessions, setNotes } from '../../src/library/index.js';
 import { check } from '../../src/workflow/check.js';
 import { importCard } from '../../src/workflow/import.js';
@@ -15,6 +16,7 @@ import { contextOf, fakeTools } from './_fake-intake.js';
 const CHILD = fileURLToPath(new URL('./_places-child.mjs', import.meta.url));
 const random = seededRandom(20260814);
 const ROUNDS = process.env.NIGHTCAIRN_FULL === '1' ? 40 : 3;
+const JOINS = Math.ceil(ROUNDS / 3); // joining reads every frame anew: a round takes long
 const FRAMES = 40;
 const NIGHT = 'nights/2026-08-13 sandpiper-flat';
 const ID = '2026-08-13-sandpiper-flat';
@@ -44,6 +46,24 @@ async function libraryAt(dir: string, cards: string): Promise<void> {
   put(join(dir, folder, 'picture.jpg'), Buffer.from('a picture'));
   saveStack(library, { sequenceId: `${ID}/1`, folder, framesUsed: 3, body: { files: {} } });
   setNotes(library, { kind: 'session', id: ID }, 'wind');
+  library.close();
+}
+
+/** A library with one night of small frames that the real readers read: joining imports them anew. */
+async function realLibraryAt(dir: string, cards: string, camera: string, note: string): Promise<void> {
+  const [width, height] = [64, 48];
+  for (let i = 0; i < FRAMES; i++) {
+    const dng = writeDng({
+      ...{ width, height, cfa: { width: 2, height: 2, colors: [0, 1, 1, 2] }, blackLevel: 512 },
+      ...{ whiteLevel: 16_383, colorMatrix: [1, 0, 0, 0, 1, 0, 0, 0, 1], asShotNeutral: [0.5, 1, 0.6] },
+      data: Uint16Array.from({ length: width * height }, () => 700 + Math.floor(200 * random())),
+      exif: { cameraModel: camera, wallTime: wallAt(i), exposureTime: 10, iso: 3200 },
+    });
+    put(join(cards, `K_${i}.DNG`), Buffer.from(dng));
+  }
+  await run(['import', dir, cards]);
+  const library = openLibrary(dir, { mode: 'write' });
+  setNotes(library, { kind: 'session', id: ID }, note);
   library.close();
 }
 
@@ -144,6 +164,34 @@ describe('killed at random moments and run again', () => {
     expect(kills).toBeGreaterThan(0);
     expect(hashes(join(other, NIGHT))).toEqual(files);
     await expectWhole(other, files);
+  });
+
+  it(`merge into a night that is here loses neither frames nor words in ${JOINS} rounds`, {
+    timeout: 900_000,
+  }, async () => {
+    const base = scratch();
+    const [own, other] = [join(base, 'own'), join(base, 'other')];
+    await realLibraryAt(own, join(base, 'card'), 'Skua 7', 'wind');
+    await realLibraryAt(other, join(base, 'other card'), 'Petrel 2', 'dew');
+    let ms = 0;
+    let kills = 0;
+    for (let round = 0; round <= JOINS; round++) {
+      const dir = join(base, `into ${round}`);
+      cpSync(own, dir, { recursive: true });
+      // The first round tells how long it takes.
+      if (round === 0) ({ ms } = await run(['merge', dir, other]));
+      else kills += await killed(['merge', dir, other], { kills: 3, ms, done: () => false });
+      const library = openLibrary(dir, { mode: 'read' });
+      expect(sessions(library).map(({ id }) => id)).toEqual([ID]);
+      expect(framesOf(library, ID)).toHaveLength(2 * FRAMES);
+      expect(notesOf(library, 'session', ID)).toBe('wind\ndew');
+      library.close();
+      expect(await check(contextOf(dir))).toMatchObject({
+        ...{ sound: true, filesChecked: 2 * FRAMES, unknown: [] },
+      });
+      rmSync(dir, { recursive: true });
+    }
+    expect(kills).toBeGreaterThan(0);
   });
 
   it(`move to another disk loses nothing in ${ROUNDS} rounds`, { timeout: 900_000 }, async ({ skip }) => {
