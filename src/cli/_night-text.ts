@@ -100,7 +100,8 @@ function remarksOf(view: SessionView, sequence: Sequence): string[] {
   return remarks;
 }
 
-const fileName = (frame: Sequence['frames'][number]): string =>
+/** A frame by the name that the camera gave it. */
+export const fileName = (frame: Sequence['frames'][number]): string =>
   (frame.file ?? frame.id).split(/[/\\]/).pop() ?? frame.id;
 
 /** The night as a timeline: one row a sequence with its remarks below it, then what holds for several, then verdicts. */

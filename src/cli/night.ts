@@ -4,21 +4,15 @@ import type { NightResult } from '../workflow/index.js';
 import { runCommand, withShared } from './_command.js';
 import { EXIT } from './_exit.js';
 import { type IntakeOptions, intakeOf, withIntake } from './_intake-options.js';
-import { positive } from './_values.js';
+import { type JudgingOptions, judgingOf, withJudging } from './_judging-options.js';
 import { importText } from './import.js';
 import { type StackOptions, stackConfigOf, stackText, withStacking } from './stack.js';
 
-export interface NightCommandOptions extends IntakeOptions, StackOptions {
-  readonly maxTrail?: number;
-}
+export type NightCommandOptions = IntakeOptions & StackOptions & JudgingOptions;
 
 /** Adds all options of a night. */
 export function withNight(command: Command): Command {
-  return withStacking(withIntake(command)).option(
-    '--max-trail <px>',
-    'drop frames whose stars trail more than this',
-    positive,
-  );
+  return withJudging(withStacking(withIntake(command)));
 }
 
 /** The workflow's options from the command's. */
@@ -26,7 +20,7 @@ export function nightOptionsOf(card: string, options: NightCommandOptions) {
   return {
     ...intakeOf(card, options),
     stack: stackConfigOf(options),
-    ...(options.maxTrail === undefined ? {} : { measure: { limits: { maxTrail: options.maxTrail } } }),
+    measure: judgingOf(options),
   };
 }
 

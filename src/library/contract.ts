@@ -93,6 +93,8 @@ export function toFrame(library: Library, frame: FrameRecord) {
     background: measured?.background,
     noise: measured?.noise,
     transparency: measured?.transparency,
+    // Only where the target's part of the sky decided.
+    targetTransparency: (measured?.extra as { targetTransparency?: number } | undefined)?.targetTransparency,
     cloudCover: measured?.cloudCover,
     offset,
     verdict: measured?.verdict ?? 'none',

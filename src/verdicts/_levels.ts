@@ -1,5 +1,6 @@
 import { median, type Reason, type Verdict } from '../core/index.js';
 import { round } from './_round.js';
+import { ZONES } from './transparency.js';
 import type { JudgeFrame, VerdictLimits } from './types.js';
 
 /** Takes a verdict that a measurement asks for, with its reason. */
@@ -39,12 +40,49 @@ function moonState(frame: JudgeFrame): 'dark' | 'edge' | 'lit' {
  * with such frames only, those in which it rises or sets with none; and a steady rise or fall (twilight, a climbing moon, the band drifting in) is followed.
  *
  * @param cloudy frames behind cloud
+ * @param share what each zone of each frame counts for in the sky's level, f64[frames*25]; default: the frame as a whole
  */
-export function measureLevels(frames: readonly JudgeFrame[], cloudy: readonly boolean[]): FrameLevels[] {
-  const sky = levelRatios(frames, (frame) => frame.measurement?.background, 0, cloudy);
+export function measureLevels(
+  frames: readonly JudgeFrame[],
+  cloudy: readonly boolean[],
+  share?: Float64Array,
+): FrameLevels[] {
+  const whole = levelRatios(frames, (frame) => frame.measurement?.background, 0, cloudy);
+  const sky = share ? zoneRatios(frames, cloudy, share, whole) : whole;
   // Black land has next to no light of its own: what falls on it must count beside the sky.
   const land = levelRatios(frames, (frame) => frame.measurement?.landLevel, 0.02);
   return frames.map((_, i) => ({ sky: sky[i]!, land: land[i]! }));
+}
+
+/**
+ * The sky's ratio over some zones, each held against the same zone of the neighbours: darker corners and a glow
+ * near the horizon are no light that came or went.
+ *
+ * @param whole ratio of the whole frame, for frames without zones
+ */
+function zoneRatios(
+  frames: readonly JudgeFrame[],
+  cloudy: readonly boolean[],
+  share: Float64Array,
+  whole: readonly number[],
+): number[] {
+  const cells = ZONES * ZONES;
+  const byZone = Array.from({ length: cells }, (_, z) =>
+    share.some((count, at) => at % cells === z && count > 0)
+      ? levelRatios(frames, (frame) => frame.measurement?.zones[z]?.background, 0, cloudy)
+      : undefined,
+  );
+  return whole.map((own, i) => {
+    let sum = 0;
+    let total = 0;
+    byZone.forEach((ratios, z) => {
+      const count = share[i * cells + z]!;
+      if (!(count > 0) || !ratios || !Number.isFinite(ratios[i]!)) return;
+      sum += count * ratios[i]!;
+      total += count;
+    });
+    return total > 0 ? sum / total : own;
+  });
 }
 
 /**

@@ -6,3 +6,4 @@ export * from './shape.js';
 export * from './transparency.js';
 export type * from './types.js';
 export * from './weigh-stars.js';
+export { INTEREST_RADIUS, spokenName, type ZoneOfInterest, zoneOfInterest } from './zone-of-interest.js';

@@ -2,11 +2,13 @@ import type { Alignment } from '../alignment/index.js';
 import { median, type Reason, type Verdict } from '../core/index.js';
 import { judgeLevels, measureLevels, perSecond, type Say } from './_levels.js';
 import { round } from './_round.js';
+import { runRemarks } from './_run-remarks.js';
 import { findDewOnset } from './dew.js';
 import { DEFAULT_LIMITS } from './limits.js';
 import { type FrameShape, measureShapes } from './shape.js';
 import { measureTransparency, ZONES } from './transparency.js';
 import type { FrameJudgement, JudgeFrame, RunPhotometry, VerdictLimits } from './types.js';
+import { starsByZone, type ZoneOfInterest } from './zone-of-interest.js';
 
 /** What a run is judged by. */
 export interface JudgeInput {
@@ -15,6 +17,8 @@ export interface JudgeInput {
   readonly alignment: Alignment;
   readonly photometry: RunPhotometry;
   readonly limits?: Partial<VerdictLimits>;
+  /** The part of the sky that alone decides, where a frame shows enough of it; absent = the whole sky (P32, P34). */
+  readonly interest?: ZoneOfInterest;
 }
 
 /** A whole run judged: one judgement a frame, and what must be said of the run as such. */
@@ -34,15 +38,17 @@ const known = (value: number): number | undefined => (Number.isFinite(value) ? v
  */
 export function judgeRun(input: JudgeInput): RunJudgement {
   const limits = { ...DEFAULT_LIMITS, ...input.limits };
-  const { frames, alignment, photometry } = input;
+  const { frames, alignment, photometry, interest } = input;
   const exposures = frames.map((frame) => frame.exposureTime ?? Number.NaN);
-  const shapes = measureShapes(frames, alignment);
+  const shapes = measureShapes(frames, alignment, interest?.stars);
   const transparency = measureTransparency(photometry, {
     width: alignment.width,
     height: alignment.height,
     exposures,
     sharp: shapes.map((shape) => !(shape.fwhmRatio > 1.1)),
+    ...(interest ? { part: interest.stars } : {}),
   });
+  const byInterest = frames.map((_, i) => Number.isFinite(transparency.part?.[i]));
   const dewStart = findDewOnset(
     shapes.map((shape) => shape.fwhmRatio),
     [...transparency.frame],
@@ -50,6 +56,7 @@ export function judgeRun(input: JudgeInput): RunJudgement {
   const levels = measureLevels(
     frames,
     Array.from(transparency.frame, (clear) => clear < limits.doubtTransparency),
+    interest && starsByZone(photometry, interest, alignment),
   );
   const typicalStars = median(frames.map((frame) => frame.measurement?.stars.count ?? Number.NaN));
 
@@ -59,7 +66,9 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     const say = (verdict: Verdict, reason: Reason) => reasons.push({ verdict, reason });
     const measurement = frame.measurement;
     const shape = shapes[i]!;
-    const clear = transparency.frame[i]!;
+    const whole = transparency.frame[i]!;
+    const inInterest = byInterest[i]!;
+    const clear = inInterest ? transparency.part![i]! : whole;
     const inDew = dewStart !== undefined && i >= dewStart;
     if (!measurement) {
       say('drop', {
@@ -74,9 +83,16 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     if (fit?.status !== 'fitted') {
       judgeUnfitted(measurement.stars.count, typicalStars, fit?.reason, limits, say);
     } else {
-      judgeCloud(clear, limits, say);
+      judgeCloud(clear, limits, say, inInterest ? interest : undefined);
       judgeShape(shape, inDew, limits, say);
-      judgeLevels(frame, levels[i]!, clear, limits, say);
+      // What falls on the land is no matter of the target's part of the sky.
+      const { sky, land } = levels[i]!;
+      judgeLevels(frame, { sky, land: inInterest ? Number.NaN : land }, clear, limits, say);
+      if (inInterest && land > limits.glareLand) {
+        remarks.push(
+          `The land is ${round(land, 1)} times as bright as in the frames around: a light fell on it.`,
+        );
+      }
     }
     if (dewStart === i) remarks.push('From here on the stars swell and fade: dew on the lens.');
     for (const streak of measurement.streaks) {
@@ -97,7 +113,8 @@ export function judgeRun(input: JudgeInput): RunJudgement {
     const weight = noise > 0 ? (Number.isFinite(clear) ? Math.min(1.1, clear) : 1) ** 2 / noise ** 2 : 0;
     return finish(frame, reasons, remarks, {
       weight,
-      ...optional('transparency', known(clear)),
+      ...optional('transparency', known(whole)),
+      ...(inInterest ? { targetTransparency: clear } : {}),
       ...(seen.length > 0 ? { cloudCover: clouded.length / seen.length, zoneTransparency: zone } : {}),
       ...optional('fwhmRatio', known(shape.fwhmRatio)),
       ...optional('fwhmMinorRatio', known(shape.fwhmMinorRatio)),
@@ -106,7 +123,11 @@ export function judgeRun(input: JudgeInput): RunJudgement {
       ...optional('extraTrail', known(shape.extra)),
     });
   });
-  return { frames: judged, remarks: runRemarks(frames, shapes, { dewStart, clear: transparency.frame }) };
+  const { frame: clear } = transparency;
+  return {
+    frames: judged,
+    remarks: runRemarks({ frames, shapes, dewStart, clear, interest, byInterest }),
+  };
 }
 
 function optional<K extends string>(key: K, value: number | undefined): Partial<Record<K, number>> {
@@ -157,7 +178,12 @@ function judgeUnfitted(
   });
 }
 
-function judgeCloud(clear: number, limits: VerdictLimits, say: Say): void {
+function judgeCloud(
+  clear: number,
+  limits: VerdictLimits,
+  say: Say,
+  interest: ZoneOfInterest | undefined,
+): void {
   if (!Number.isFinite(clear) || clear >= limits.doubtTransparency) return;
   const drop = clear < limits.dropTransparency;
   const limit = drop ? limits.dropTransparency : limits.doubtTransparency;
@@ -165,7 +191,7 @@ function judgeCloud(clear: number, limits: VerdictLimits, say: Say): void {
     code: 'cloud',
     value: round(clear, 3),
     limit,
-    text: `${drop ? 'Cloud' : 'Thin cloud'}: only ${Math.round(100 * clear)} % of the stars' light came through.`,
+    text: `${drop ? 'Cloud' : 'Thin cloud'}: only ${Math.round(100 * clear)} % of the stars' light came through${interest ? ` around ${interest.name}` : ''}.`,
   });
 }
 
@@ -223,40 +249,4 @@ function judgeShape(shape: FrameShape, inDew: boolean, limits: VerdictLimits, sa
 function angleBetween(a: number, b: number): number {
   const difference = Math.abs(a - b) % 180;
   return Math.min(difference, 180 - difference);
-}
-
-function runRemarks(
-  frames: readonly JudgeFrame[],
-  shapes: readonly FrameShape[],
-  sky: { readonly dewStart: number | undefined; readonly clear: Float64Array },
-): string[] {
-  const { dewStart } = sky;
-  const remarks: string[] = [];
-  const trail = median(shapes.map((shape) => shape.measured));
-  const predicted = median(shapes.map((shape) => shape.predicted));
-  const minor = median(frames.map((frame) => frame.measurement?.fwhmMinor ?? Number.NaN));
-  if (trail > 4) {
-    remarks.push(
-      `Stars trail ${round(trail, 1)} px in every frame${
-        Number.isFinite(predicted)
-          ? ` (the turning sky alone makes ${round(predicted, 1)} px at this shutter)`
-          : ''
-      }: none was dropped for it, but a shorter shutter would give points.`,
-    );
-  }
-  if (minor > 5) {
-    remarks.push(
-      `Stars are ${round(minor, 1)} px wide even in ordinary frames: the whole run looks out of focus, or the picture is strongly enlarged.`,
-    );
-  }
-  const clear = median(sky.clear);
-  if (clear < 0.9 && dewStart === undefined) {
-    remarks.push(
-      `Cloud for most of the run: the middle frame got ${Math.round(100 * clear)} % of the starlight of the clearest ones.`,
-    );
-  }
-  if (dewStart !== undefined) {
-    remarks.push(`Dew began at frame ${dewStart + 1} of ${frames.length}.`);
-  }
-  return remarks;
 }

@@ -74,8 +74,14 @@ const USABLE = 1 | 2 | 4 | 8 | 32 | 64; // saturated, edge, blended, no flux, la
  *
  * The middle of the field decides (coma points outward and is no trail, P04). The sky's own trail at each place
  * is taken out as a tensor, so a frame is never blamed for obeying the turning sky (P01).
+ *
+ * @param part 1 = a star that alone decides where a frame shows enough of them, u8[trackCount]
  */
-export function measureShapes(frames: readonly JudgeFrame[], alignment: Alignment): FrameShape[] {
+export function measureShapes(
+  frames: readonly JudgeFrame[],
+  alignment: Alignment,
+  part?: Uint8Array,
+): FrameShape[] {
   const { trackCount, trackRows, width, height } = alignment;
   const cell = (i: number, k: number) => trackRows[i * trackCount + k]!;
   const reach2 = (0.3 * Math.hypot(width, height)) ** 2;
@@ -104,16 +110,29 @@ export function measureShapes(frames: readonly JudgeFrame[], alignment: Alignmen
   return frames.map((frame, i) => {
     const measurement = frame.measurement;
     if (!measurement) return UNKNOWN;
-    const ratios: number[] = [];
-    const minors: number[] = [];
-    for (let k = 0; k < trackCount; k++) {
-      const at = i * trackCount + k;
-      if (fwhmOf[at]! > 0 && bestFwhm[k]! > 0) ratios.push(fwhmOf[at]! / bestFwhm[k]!);
-      if (minorOf[at]! > 0 && bestMinor[k]! > 0) minors.push(minorOf[at]! / bestMinor[k]!);
-    }
+    const widthsOf = (only: Uint8Array | undefined) => {
+      const ratios: number[] = [];
+      const minors: number[] = [];
+      for (let k = 0; k < trackCount; k++) {
+        if (only && only[k] !== 1) continue;
+        const at = i * trackCount + k;
+        if (fwhmOf[at]! > 0 && bestFwhm[k]! > 0) ratios.push(fwhmOf[at]! / bestFwhm[k]!);
+        if (minorOf[at]! > 0 && bestMinor[k]! > 0) minors.push(minorOf[at]! / bestMinor[k]!);
+      }
+      return { ratios, minors };
+    };
+    const ofPart = part && widthsOf(part);
+    const { ratios, minors } = ofPart && ofPart.ratios.length >= 5 ? ofPart : widthsOf(undefined);
     const exposure = frame.exposureTime ?? Number.NaN;
-    const center = predictedTrail(alignment, i, width / 2, height / 2, exposure);
-    const { tensor, count } = middleTensor(measurement.stars, i, alignment, exposure, reach2);
+    const members: number[] = [];
+    for (let k = 0; part && k < trackCount; k++)
+      if (part[k] === 1 && cell(i, k) >= 0) members.push(cell(i, k));
+    const { tensor, count, place } = middleTensor(measurement.stars, i, alignment, {
+      exposure,
+      reach2,
+      members,
+    });
+    const center = predictedTrail(alignment, i, place[0], place[1], exposure);
     const extra = count >= 5 ? tensorTrail(tensor) : { length: Number.NaN, angle: Number.NaN };
     const known = Number.isFinite(center.length);
     const own = known
@@ -148,31 +167,49 @@ function add(a: Tensor, b: Tensor): Tensor {
   return { xx: a.xx + b.xx, xy: a.xy + b.xy, yy: a.yy + b.yy };
 }
 
-/** Median moments over good stars near the middle of the field, the sky's trail at each place taken out. */
+/**
+ * Median moments over good stars near the middle of the field, or over some stars where there are enough of
+ * them; the sky's trail at each place taken out.
+ *
+ * @returns `place`: the middle of the stars that decided, px
+ */
 function middleTensor(
   stars: StarTable,
   index: number,
   alignment: Alignment,
-  exposure: number,
-  reach2: number,
-): { readonly tensor: Tensor; readonly count: number } {
+  options: { readonly exposure: number; readonly reach2: number; readonly members: readonly number[] },
+): { readonly tensor: Tensor; readonly count: number; readonly place: readonly [number, number] } {
   const { width, height } = alignment;
-  const all: Tensor[] = [];
-  const middle: Tensor[] = [];
-  for (let row = 0; row < stars.count && middle.length < 150; row++) {
-    if ((stars.flags[row]! & USABLE) !== 0 || !(stars.snr[row]! > 15)) continue;
-    const x = stars.x[row]!;
-    const y = stars.y[row]!;
+  const { exposure, reach2, members } = options;
+  const restOf = (row: number): Tensor | undefined => {
+    if ((stars.flags[row]! & USABLE) !== 0 || !(stars.snr[row]! > 15)) return undefined;
     const own = starTensor(stars, row);
-    if (!Number.isFinite(own.xx)) continue;
-    const trail = predictedTrail(alignment, index, x, y, exposure);
+    if (!Number.isFinite(own.xx)) return undefined;
+    const trail = predictedTrail(alignment, index, stars.x[row]!, stars.y[row]!, exposure);
     const sky = Number.isFinite(trail.length)
       ? trailTensor(trail.length, trail.angle)
       : { xx: 0, xy: 0, yy: 0 };
-    const rest = { xx: own.xx - sky.xx, xy: own.xy - sky.xy, yy: own.yy - sky.yy };
+    return { xx: own.xx - sky.xx, xy: own.xy - sky.xy, yy: own.yy - sky.yy };
+  };
+  const wanted = members.flatMap((row) => {
+    const tensor = restOf(row);
+    return tensor ? [{ tensor, row }] : [];
+  });
+  if (wanted.length >= 8) {
+    return {
+      tensor: medianTensor(wanted.map(({ tensor }) => tensor)),
+      count: wanted.length,
+      place: [median(wanted.map(({ row }) => stars.x[row]!)), median(wanted.map(({ row }) => stars.y[row]!))],
+    };
+  }
+  const all: Tensor[] = [];
+  const middle: Tensor[] = [];
+  for (let row = 0; row < stars.count && middle.length < 150; row++) {
+    const rest = restOf(row);
+    if (!rest) continue;
     all.push(rest);
-    if ((x - width / 2) ** 2 + (y - height / 2) ** 2 < reach2) middle.push(rest);
+    if ((stars.x[row]! - width / 2) ** 2 + (stars.y[row]! - height / 2) ** 2 < reach2) middle.push(rest);
   }
   const used = middle.length >= 8 ? middle : all;
-  return { tensor: medianTensor(used), count: used.length };
+  return { tensor: medianTensor(used), count: used.length, place: [width / 2, height / 2] };
 }

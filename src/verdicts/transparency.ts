@@ -12,6 +12,8 @@ export interface RunTransparency {
   readonly frame: Float64Array;
   /** f64[frames*25]; NaN where a zone has too few stars. */
   readonly zone: Float64Array;
+  /** Over some of the stars alone, one a frame; absent unless asked for. NaN where a frame shows too few of them. */
+  readonly part?: Float64Array;
   /** What a zone counts for in the mean of its frame, 0..1: one that is half land has half a say. f64[frames*25] */
   readonly say: Float64Array;
   /** Expected flux of each track in a clear frame, ADU/s; NaN for tracks that were no use. */
@@ -36,7 +38,8 @@ const CLEAR_ZONE = 0.9;
  *
  * @param photometry fluxes at predicted places; NaN = not measurable
  * @param options size of the frame in px and exposure of each frame in s (NaN = unknown: taken as equal);
- *   `sharp`: false for frames with swollen stars: they do not say what clear means
+ *   `sharp`: false for frames with swollen stars: they do not say what clear means;
+ *   `part`: 1 = one of the stars that `part` of the result is about, u8[trackCount]
  */
 export function measureTransparency(
   photometry: RunPhotometry,
@@ -45,6 +48,7 @@ export function measureTransparency(
     readonly height: number;
     readonly exposures: ArrayLike<number>;
     readonly sharp?: readonly boolean[];
+    readonly part?: Uint8Array;
   },
 ): RunTransparency {
   const { trackCount, flux, x, y } = photometry;
@@ -73,11 +77,12 @@ export function measureTransparency(
   const { frame, zone, say } = sumUp(run, trust);
   const fair = frame.filter((_, i) => options.sharp?.[i] !== false);
   const best = clearestLevel(fair.some(Number.isFinite) ? fair : frame);
+  const part = options.part && sumUp(run, trust, options.part).frame;
   if (best > 0) {
-    for (let i = 0; i < frame.length; i++) frame[i]! /= best;
-    for (let i = 0; i < zone.length; i++) zone[i]! /= best;
+    for (const values of [frame, zone, part ?? []])
+      for (let i = 0; i < values.length; i++) values[i]! /= best;
   }
-  return { frame, zone, say, expected: trust.expected, loss };
+  return { frame, ...(part ? { part } : {}), zone, say, expected: trust.expected, loss };
 }
 
 interface RunLight {
@@ -89,8 +94,8 @@ interface RunLight {
 
 type Sum = Pick<RunTransparency, 'frame' | 'zone' | 'say'>;
 
-/** Light of zones and frames against what the stars are expected to give. */
-function sumUp({ rate, trackCount, frames, zoneOf }: RunLight, trust: StarTrust): Sum {
+/** Light of zones and frames against what the stars, or some of them, are expected to give. */
+function sumUp({ rate, trackCount, frames, zoneOf }: RunLight, trust: StarTrust, only?: Uint8Array): Sum {
   const cells = ZONES * ZONES;
   const zone = new Float64Array(frames * cells).fill(Number.NaN);
   const say = new Float64Array(frames * cells);
@@ -99,6 +104,7 @@ function sumUp({ rate, trackCount, frames, zoneOf }: RunLight, trust: StarTrust)
     const ratios: number[][] = Array.from({ length: cells }, () => []);
     const errors: number[][] = Array.from({ length: cells }, () => []);
     for (let k = 0; k < trackCount; k++) {
+      if (only && only[k] !== 1) continue;
       const at = i * trackCount + k;
       const ratio = rate[at]! / trust.expected[k]!;
       if (!Number.isFinite(ratio)) continue;

@@ -36,6 +36,8 @@ export interface FrameJudgement {
   readonly remarks: readonly string[];
   /** Mean flux of the run's own stars against their best, averaged over the sky, 0..about 1; absent when unknown. */
   readonly transparency?: number;
+  /** The same over the zone of interest alone; absent when that did not decide. */
+  readonly targetTransparency?: number;
   /** Share of the sky's zones under cloud, 0..1. */
   readonly cloudCover?: number;
   /** fwhm against the run's best quarter, and the same across the trail. */

@@ -2,7 +2,7 @@ import type { Alignment } from '../alignment/index.js';
 import { type FrameHeader, type Mask, NightcairnError } from '../core/index.js';
 import type { WorkerPool } from '../kernels/index.js';
 import type { Library, SequenceRecord, SessionRecord } from '../library/index.js';
-import type { RunJudgement, VerdictLimits } from '../verdicts/index.js';
+import { INTEREST_RADIUS, type RunJudgement, type VerdictLimits } from '../verdicts/index.js';
 import type { WorkflowContext } from './context.js';
 import type { SampleResult } from './measure-worker.js';
 
@@ -18,6 +18,12 @@ export interface MeasureConfig {
   readonly limits: Partial<VerdictLimits>;
   /** Index of the reference frame by id; default the middle of the run. */
   readonly reference?: string;
+  /** `target`: only the target's part of the sky decides a verdict; absent = the whole sky. */
+  readonly zoneOfInterest?: 'target';
+  /** The target, as a plan names it; absent = the plan's own. */
+  readonly target?: string;
+  /** How far the target's part of the sky reaches, deg. Raise it for a picture that is more than its target. */
+  readonly interestRadius: number;
 }
 
 export const MEASURE_DEFAULTS: MeasureConfig = {
@@ -25,6 +31,7 @@ export const MEASURE_DEFAULTS: MeasureConfig = {
   sampleLongSide: 1000,
   defectShare: 0.6,
   limits: {},
+  interestRadius: INTEREST_RADIUS,
 };
 
 /** What became of one sequence. */

@@ -1,11 +1,13 @@
 import { type Alignment, unprojectPixel } from '../alignment/index.js';
 import { radToDeg } from '../core/index.js';
 import type { Equatorial } from '../sky/index.js';
-import { skyPointing } from './_sky-pointing.js';
+import type { SkyPointing } from './_sky-pointing.js';
 
 /** Where the middle of the run's reference frame looks, J2000, degrees; undefined where its stars do not tell. */
-export function middleOfPicture(alignment: Alignment): Equatorial | undefined {
-  const found = skyPointing(alignment);
+export function middleOfPicture(
+  alignment: Alignment,
+  found: SkyPointing | undefined,
+): Equatorial | undefined {
   if (!found) return undefined;
   const { lens, toCamera: m } = found;
   const [u, v, w] = unprojectPixel(lens, (alignment.width - 1) / 2, (alignment.height - 1) / 2);

@@ -48,8 +48,11 @@ export function membersOf(
     if (index === undefined || !wanted(record)) return [];
     const fit = alignment.frames[index]!;
     if (fit.status !== 'fitted') return [];
-    const extra = record.measurement?.extra as { zoneTransparency?: (number | null)[] } | undefined;
-    const transparency = record.measurement?.transparency ?? 1;
+    const extra = record.measurement?.extra as
+      | { zoneTransparency?: (number | null)[]; targetTransparency?: number }
+      | undefined;
+    // Where the target's part of the sky decided, the light is matched there, and cloud elsewhere loses its weight.
+    const transparency = extra?.targetTransparency ?? record.measurement?.transparency ?? 1;
     return [
       {
         record,

@@ -9,6 +9,7 @@ import {
 import type { RunJudgement } from '../verdicts/index.js';
 import type { RunWork } from './_measure-work.js';
 import { middleOfPicture } from './_sky-middle.js';
+import type { SkyPointing } from './_sky-pointing.js';
 import { withoutUnknown } from './_unknown.js';
 import type { MeasureResult } from './measure-worker.js';
 
@@ -34,8 +35,15 @@ export async function storeRun(
   records: readonly FrameRecord[],
   sound: readonly FrameRecord[],
   measured: readonly (MeasureResult | undefined)[],
-  alignment: Alignment,
-  judged: RunJudgement,
+  {
+    alignment,
+    pointing,
+    judged,
+  }: {
+    readonly alignment: Alignment;
+    readonly pointing: SkyPointing | undefined;
+    readonly judged: RunJudgement;
+  },
 ): Promise<void> {
   const { library, sequence } = work;
   const broken = records.filter((record) => !record.sound);
@@ -86,6 +94,7 @@ export async function storeRun(
           zones: measurement?.zones,
           streaks: measurement?.streaks,
           zoneTransparency: judgement.zoneTransparency,
+          targetTransparency: judgement.targetTransparency,
           rms: fit?.rms,
           matched: fit?.matched,
           headMotion: fit?.headMotion,
@@ -100,5 +109,5 @@ export async function storeRun(
     matchedFrames: alignment.frames.filter((frame) => frame.status === 'fitted').length,
     remarks: judged.remarks,
   });
-  savePointing(library, sequence.id, middleOfPicture(alignment));
+  savePointing(library, sequence.id, middleOfPicture(alignment, pointing));
 }

@@ -11,9 +11,11 @@ import {
   type SessionRecord,
   starTablePath,
 } from '../library/index.js';
+import { parseTarget } from '../sky/index.js';
 import { judgeRun } from '../verdicts/index.js';
 import { alignRun } from './_align-run.js';
 import { lookFirst } from './_first-look.js';
+import { interestOf } from './_interest.js';
 import {
   type FirstLook,
   MEASURE_DEFAULTS,
@@ -24,6 +26,7 @@ import {
 } from './_measure-work.js';
 import { photometryOf } from './_photometry.js';
 import { type RunFolder, runFolder, saveAlignmentFile } from './_run-folder.js';
+import { skyPointing } from './_sky-pointing.js';
 import { saveVerdicts, storeRun, UNREADABLE } from './_store-run.js';
 import type { WorkflowContext } from './context.js';
 import type { MeasureResult, MeasureTask } from './measure-worker.js';
@@ -35,7 +38,7 @@ const workerUrl = () => compiledUrl(import.meta.url, './measure-worker.js');
  * the catalogue and to the night's `measure` folder; a person's own verdicts stay.
  *
  * @param target session or sequence (`latest`, an id, a date)
- * @throws {InputError} UNKNOWN_ID; NOTHING_TO_DO when it holds no lights
+ * @throws {InputError} UNKNOWN_ID; NOTHING_TO_DO when it holds no lights; a target that is none
  */
 export async function measure(
   context: WorkflowContext,
@@ -43,6 +46,7 @@ export async function measure(
   config: Partial<MeasureConfig> = {},
 ): Promise<{ readonly session: SessionRecord; readonly runs: readonly MeasuredRun[] }> {
   const settings = { ...MEASURE_DEFAULTS, ...config };
+  if (settings.target !== undefined) parseTarget(settings.target);
   const library = openLibrary(context.libraryDir, { mode: 'write' });
   const pool = createWorkerPool(workerUrl(), context.workers);
   try {
@@ -82,13 +86,17 @@ async function measureRun(work: RunWork): Promise<MeasuredRun> {
     const { alignment, frames } = alignRun(work, sound, measured, first.mask);
     await saveAlignmentFile(folder.alignment, alignment);
     const flux = await photometryOf(work, sound, measured, alignment, first);
-    const judged = judgeRun({
+    const pointing = skyPointing(alignment);
+    const { interest, remark } = interestOf(work, alignment, pointing);
+    const found = judgeRun({
       frames: frames.map(({ judge }) => judge),
       alignment,
       photometry: flux,
       limits: work.config.limits,
+      ...(interest ? { interest } : {}),
     });
-    await storeRun(work, records, sound, measured, alignment, judged);
+    const judged = remark === undefined ? found : { ...found, remarks: [...found.remarks, remark] };
+    await storeRun(work, records, sound, measured, { alignment, pointing, judged });
     return { sequenceId: sequence.id, outcome: 'done', alignment, judgement: judged };
   } catch (error) {
     if (error instanceof DataError || (error instanceof NightcairnError && error.code === 'NO_STARS')) {

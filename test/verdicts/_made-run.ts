@@ -8,8 +8,9 @@ const TRACKS = 120;
 
 /** What one frame of a made run went through; absent = nothing. */
 export interface MadeFrame {
-  /** Share of starlight, whole frame. */
+  /** Share of starlight, whole frame, and what the right half gets of that. */
   readonly clear?: number;
+  readonly right?: number;
   /** Factor on the width of every star. */
   readonly wide?: number;
   /** Length of a smear across the sky's motion, px. */
@@ -46,7 +47,8 @@ export function madeRun(frames: readonly MadeFrame[]): JudgeInput {
     places.forEach((place, k) => {
       x[i * TRACKS + k] = place.x;
       y[i * TRACKS + k] = place.y;
-      flux[i * TRACKS + k] = place.bright * (made.clear ?? 1) * (exposure / 10) * scatter();
+      const cloud = (made.clear ?? 1) * (place.x > WIDTH / 2 ? (made.right ?? 1) : 1);
+      flux[i * TRACKS + k] = place.bright * cloud * (exposure / 10) * scatter();
     });
     const sigma = 1.1 * (made.wide ?? 1);
     const major = Math.sqrt(sigma ** 2 + (made.smear ?? 0) ** 2 / 12);
@@ -139,3 +141,10 @@ function madeAlignment(frames: readonly MadeFrame[], trackRows: Int32Array): Ali
 
 /** Judges frames made by hand. */
 export const judgeMade = (frames: readonly MadeFrame[]): RunJudgement => judgeRun(madeRun(frames));
+
+/** Judges them by the stars of the left third alone. */
+export function judgeLeft(frames: readonly MadeFrame[]): RunJudgement {
+  const input = madeRun(frames);
+  const stars = Uint8Array.from({ length: TRACKS }, (_, k) => (input.photometry.x[k]! < WIDTH / 3 ? 1 : 0));
+  return judgeRun({ ...input, interest: { name: 'the galactic center', radius: 10, stars } });
+}

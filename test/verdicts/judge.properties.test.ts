@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
-import { judgeMade, type MadeFrame } from './_made-run.js';
+import { judgeLeft, judgeMade, type MadeFrame } from './_made-run.js';
 
 const RANK = { keep: 0, doubt: 1, drop: 2 } as const;
 
@@ -27,13 +27,19 @@ const worse: Readonly<Record<string, (frame: MadeFrame, step: number) => MadeFra
 };
 
 describe('properties of judgeRun', () => {
-  it.each(Object.keys(worse))('%s never makes a verdict better', (name) => {
+  it.each(Object.keys(worse))('%s never makes a verdict better, by all stars or by some', (name) => {
     fc.assert(
-      fc.property(trouble, fc.double({ min: 0.001, max: 1, noNaN: true }), (frame, step) => {
-        const before = judgeMade(around(frame)).frames[6]!.verdict;
-        const after = judgeMade(around(worse[name]!(frame, step))).frames[6]!.verdict;
-        expect(RANK[after]).toBeGreaterThanOrEqual(RANK[before]);
-      }),
+      fc.property(
+        trouble,
+        fc.double({ min: 0.001, max: 1, noNaN: true }),
+        fc.boolean(),
+        (frame, step, part) => {
+          const judge = part ? judgeLeft : judgeMade;
+          const before = judge(around(frame)).frames[6]!.verdict;
+          const after = judge(around(worse[name]!(frame, step))).frames[6]!.verdict;
+          expect(RANK[after]).toBeGreaterThanOrEqual(RANK[before]);
+        },
+      ),
       { seed: 8, numRuns: 25 },
     );
   });
