@@ -39,6 +39,16 @@ export function position(text: string): { latitude: number; longitude: number } 
   return { latitude: latitude!, longitude: longitude! };
 }
 
+/** Reads `WIDTHxHEIGHT`, both above 0. */
+export function size(text: string): { width: number; height: number } {
+  const match = /^\s*(\d+(?:\.\d+)?)\s*[x×]\s*(\d+(?:\.\d+)?)\s*$/i.exec(text);
+  const [width, height] = [Number(match?.[1]), Number(match?.[2])];
+  if (!(width > 0 && height > 0)) {
+    throw new InvalidArgumentError(`Expected a width and a height, as in 23.5x15.6, but received "${text}".`);
+  }
+  return { width, height };
+}
+
 /** Reads a calendar date `YYYY-MM-DD` that exists. */
 export function date(text: string): string {
   const match = /^(\d{4})-(\d{2})-(\d{2})$/.exec(text);

@@ -182,6 +182,8 @@ export function toPlanJson(library: Library, plan: PlanRecord) {
     focalLength: plan.focalLengthMm,
     crop: plan.crop,
     pixelPitchUm: plan.pixelPitchUm,
+    sensorWidthMm: plan.sensorWidthMm,
+    sensorHeightMm: plan.sensorHeightMm,
     portrait: plan.portrait,
     fNumber: plan.fNumber,
     iso: plan.iso,

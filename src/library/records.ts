@@ -32,6 +32,8 @@ export interface PlanRecord {
   readonly focalLengthMm?: number;
   readonly crop?: number;
   readonly pixelPitchUm?: number;
+  readonly sensorWidthMm?: number;
+  readonly sensorHeightMm?: number;
   /** Size of the picture, px. */
   readonly imageWidth?: number;
   readonly imageHeight?: number;

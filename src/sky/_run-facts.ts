@@ -1,7 +1,7 @@
 import { asText, known } from './_facts-text.js';
 import { archInFrame, commonSky, type Framing } from './framing.js';
-import { PLAN_DEFAULTS, type Plan } from './plan.js';
-import type { ArchFacts, RunFacts, SeasonFacts, Suggestion } from './plan-facts-types.js';
+import { PLAN_DEFAULTS, type Plan, type PlanCamera } from './plan.js';
+import type { ArchFacts, RunFacts, SeasonFacts, ShutterFacts, Suggestion } from './plan-facts-types.js';
 import { cardSpace, framesForGain, framesInStretch, noiseGain, runDuration, skyTurn } from './run.js';
 import { type SeasonView, seasonView } from './season.js';
 import { longestLabel } from './shutter.js';
@@ -10,8 +10,52 @@ import type { Interval } from './zoned-time.js';
 
 const GAINS = [2, 4, 6, 8, 10];
 
+/** Values for what a plan leaves open, and the run of frames with them; no run without a shutter. */
+export function runAndSuggestions(
+  plan: Plan,
+  {
+    best,
+    framing,
+    camera,
+    shutter,
+  }: {
+    readonly best: Interval | undefined;
+    readonly framing: Framing | undefined;
+    readonly camera: PlanCamera;
+    readonly shutter: Pick<ShutterFacts, 'longestForTolerance' | 'tolerance'>;
+  },
+): { readonly run?: RunFacts; readonly suggestions: readonly Suggestion[] } {
+  const limit = shutter.longestForTolerance;
+  const time = plan.shutter ?? (limit === undefined ? undefined : longestLabel(limit));
+  const timed = { ...plan, ...pictureSize(plan, camera), ...(time === undefined ? {} : { shutter: time }) };
+  const room = runFacts(timed, { best, framing });
+  const found = suggestions(plan, {
+    ...shutter,
+    ...(room === undefined ? {} : { framesInWindow: room.framesInWindow }),
+  });
+  const frames = plan.frames ?? found.find(({ field }) => field === 'frames')?.value;
+  const run = runFacts(frames === undefined ? timed : { ...timed, frames }, { best, framing });
+  const suggested = plan.shutter === undefined || plan.frames === undefined;
+  return {
+    suggestions: found,
+    ...(run === undefined ? {} : { run: suggested ? { ...run, suggested } : run }),
+  };
+}
+
+/** Size of the picture, px, from sensor and pixels where nobody gave it. */
+function pictureSize(
+  { imageWidth, imageHeight }: Plan,
+  camera: PlanCamera,
+): Pick<Plan, 'imageWidth' | 'imageHeight'> {
+  if (imageWidth !== undefined && imageHeight !== undefined) return { imageWidth, imageHeight };
+  const { pixelPitchUm, sensorWidthMm, sensorHeightMm, cropIsAssumed } = camera;
+  if (pixelPitchUm === undefined || cropIsAssumed) return {};
+  const pixels = (mm: number) => Math.round((1000 * mm) / pixelPitchUm);
+  return { imageWidth: pixels(sensorWidthMm), imageHeight: pixels(sensorHeightMm) };
+}
+
 /** What the run of frames takes and gives; absent without a shutter. */
-export function runFacts(
+function runFacts(
   plan: Plan,
   { best, framing }: { readonly best: Interval | undefined; readonly framing: Framing | undefined },
 ): RunFacts | undefined {
@@ -20,6 +64,7 @@ export function runFacts(
   const pace = { exposureTime, pause: PLAN_DEFAULTS.pause };
   const duration = frames === undefined ? undefined : runDuration({ ...pace, frames });
   return known<RunFacts>({
+    exposureTime,
     frames,
     duration,
     totalExposure: frames === undefined ? undefined : frames * exposureTime,
@@ -48,8 +93,14 @@ export function archFacts(
   { best, framing }: { readonly best: Interval | undefined; readonly framing: Framing | undefined },
 ): ArchFacts | undefined {
   if (best === undefined || framing === undefined) return undefined;
-  const at = (instant: Date) => archInFrame(framing, { site: plan.site, instant, step: 5 });
-  return { ...asText(best), aim: framing.aim, atStart: at(best.start), atEnd: at(best.end) };
+  const at = (instant: Date) => archInFrame(framing, { site: plan.site, instant });
+  return {
+    ...asText(best),
+    aim: framing.aim,
+    aspect: framing.widthMm / framing.heightMm,
+    atStart: at(best.start),
+    atEnd: at(best.end),
+  };
 }
 
 /** The year ahead in a few lines. */
@@ -60,19 +111,29 @@ export function seasonFacts(plan: Plan, target: Target): SeasonFacts {
     from: plan.night,
     ...(plan.minimumAltitude === undefined ? {} : { minimumAltitude: plan.minimumAltitude }),
   });
-  return { best: view.best, evenings: view.evenings, text: seasonText(view, target.name) };
+  return {
+    best: view.best,
+    months: view.months,
+    evenings: view.evenings,
+    text: seasonText(view, target.name),
+  };
 }
 
-function seasonText({ best, evenings }: SeasonView, name: string): string {
+function seasonText({ nights, best, evenings }: SeasonView, name: string): string {
   if (best.length === 0)
     return `In the next 12 months no night gives an hour of dark sky with the ${name} up and the moon down.`;
-  const spans = evenings.map(({ from, to }) => `${from} to ${to}`).join(', ');
-  const evening = spans === '' ? 'It is not up in the evening' : `It is up in the evening ${spans}`;
+  const always = nights.every(({ upInEvening }) => upInEvening);
+  const spans = evenings.map(({ from, to }) => `from ${from} to ${to}`).join(' and ');
+  const evening = always
+    ? 'It is up in the evening all year'
+    : spans === ''
+      ? 'It is not up in the evening'
+      : `It is up in the evening ${spans}`;
   return `The best night is ${best[0]!.night} with ${best[0]!.hours.toFixed(1)} h. ${evening}.`;
 }
 
 /** Values for what a plan leaves open, each with its reason. */
-export function suggestions(
+function suggestions(
   plan: Plan,
   facts: {
     readonly longestForTolerance?: number;

@@ -2,7 +2,7 @@ import type { Horizontal } from './coordinates.js';
 import type { SunBelow } from './darkness.js';
 import type { ExposureSense } from './exposure.js';
 import type { ArchPoint } from './framing.js';
-import type { SeasonNight } from './season.js';
+import type { SeasonMonth, SeasonNight } from './season.js';
 
 /** A stretch of time as ISO 8601 instants ending in Z. */
 export interface IntervalText {
@@ -129,6 +129,10 @@ export interface WindowFacts {
 
 /** What the run of frames takes and gives. */
 export interface RunFacts {
+  /** True where the plan leaves shutter or frames open and the suggested ones were taken. */
+  readonly suggested?: boolean;
+  /** s */
+  readonly exposureTime: number;
   readonly frames?: number;
   /** From the first frame's start to the last one's end, s, with a pause of `PLAN_DEFAULTS.pause` between. */
   readonly duration?: number;
@@ -151,6 +155,8 @@ export interface RunFacts {
 /** The galactic equator in the frame, aimed at the target in mid-window, at both ends of the window. */
 export interface ArchFacts extends IntervalText {
   readonly aim: Horizontal;
+  /** Width of the frame over its height. */
+  readonly aspect: number;
   readonly atStart: readonly ArchPoint[];
   readonly atEnd: readonly ArchPoint[];
 }
@@ -158,6 +164,7 @@ export interface ArchFacts extends IntervalText {
 /** The 12 months from the plan's night. */
 export interface SeasonFacts {
   readonly best: readonly SeasonNight[];
+  readonly months: readonly SeasonMonth[];
   readonly evenings: readonly { readonly from: string; readonly to: string }[];
   readonly text: string;
 }
@@ -177,7 +184,7 @@ export interface PlanFacts {
   readonly target: TargetFacts;
   readonly sky: SkyFacts;
   readonly window: WindowFacts;
-  /** Absent without a shutter. */
+  /** Absent where no shutter is planned and none can be suggested. */
   readonly run?: RunFacts;
   /** Absent without a window or a focal length. */
   readonly arch?: ArchFacts;

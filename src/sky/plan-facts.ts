@@ -1,7 +1,7 @@
 import { hoursIn } from './_crossings.js';
 import { asText, iso, known } from './_facts-text.js';
 import { notesOf } from './_notes.js';
-import { archFacts, runFacts, seasonFacts, suggestions } from './_run-facts.js';
+import { archFacts, runAndSuggestions, seasonFacts } from './_run-facts.js';
 import { shutterFacts } from './_shutter-facts.js';
 import type { Horizontal } from './coordinates.js';
 import { type Darkness, darkness, nightStretch } from './darkness.js';
@@ -160,20 +160,28 @@ function framingOf(
 function exposureFacts(
   plan: Plan,
   camera: PlanCamera,
-  { sensor, trail }: { readonly sensor: SensorFacts | undefined; readonly trail: number | undefined },
+  {
+    sensor,
+    exposureTime,
+    trail,
+  }: {
+    readonly sensor: SensorFacts | undefined;
+    readonly exposureTime: number | undefined;
+    readonly trail: number;
+  },
 ): ExposureSense | undefined {
-  const { focalLengthMm, fNumber, shutter, skyBrightness } = plan;
+  const { focalLengthMm, fNumber, skyBrightness } = plan;
   const { pixelPitchUm } = camera;
   if (sensor === undefined || focalLengthMm === undefined || fNumber === undefined) return undefined;
-  if (shutter === undefined || pixelPitchUm === undefined) return undefined;
+  if (exposureTime === undefined || pixelPitchUm === undefined) return undefined;
   return exposureSense({
     focalLengthMm,
     fNumber,
     pixelPitchUm,
-    exposureTime: shutter,
+    exposureTime,
     skyBrightness: skyBrightness ?? NATURAL_BRIGHTNESS,
     sensor,
-    trail: trail ?? 0,
+    trail,
   });
 }
 
@@ -211,7 +219,7 @@ export function planFacts(plan: Plan, options: PlanFactsOptions = {}): PlanFacts
   const framing = framingOf(plan, camera, { best, night, track });
   const declination = target.kind === 'arch' ? 0 : track(night.lowestSun.time).declination;
   const shutter = shutterFacts(plan, camera, { declination, framing });
-  const run = runFacts(plan, { best, framing });
+  const { run, suggestions } = runAndSuggestions(plan, { best, framing, camera, shutter });
   const facts = known<Omit<PlanFacts, 'notes' | 'suggestions'>>({
     shutter,
     darkness: darknessFacts(night),
@@ -221,15 +229,17 @@ export function planFacts(plan: Plan, options: PlanFactsOptions = {}): PlanFacts
     window: windowFacts(window, night, minimumAltitude),
     run,
     arch: archFacts(plan, { best, framing }),
-    exposure: exposureFacts(plan, camera, { sensor: options.sensor, trail: shutter.trailAtPlanned }),
+    exposure: exposureFacts(plan, camera, {
+      sensor: options.sensor,
+      exposureTime: run?.exposureTime,
+      // A suggested shutter is one that keeps the trail within what is accepted.
+      trail: shutter.trailAtPlanned ?? shutter.tolerance,
+    }),
     season: options.season === true ? seasonFacts(plan, target) : undefined,
   });
   return {
     ...facts,
-    suggestions: suggestions(plan, {
-      ...shutter,
-      ...(run === undefined ? {} : { framesInWindow: run.framesInWindow }),
-    }),
+    suggestions,
     notes: notesOf(plan, facts, camera),
   };
 }

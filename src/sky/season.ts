@@ -25,11 +25,25 @@ export interface SeasonNight {
   readonly upInEvening: boolean;
 }
 
+/** One month of the season. */
+export interface SeasonMonth {
+  /** `YYYY-MM`; the first and the last may be cut by the span looked at. */
+  readonly month: string;
+  /** Nights looked at. */
+  readonly nights: number;
+  /** Of them those that give two hours or more, and those in which the target is up in the evening. */
+  readonly goodNights: number;
+  readonly evenings: number;
+  /** The night that gives most; absent when none gives anything. */
+  readonly best?: SeasonNight;
+}
+
 /** A year at a site for one target. */
 export interface SeasonView {
   readonly nights: readonly SeasonNight[];
   /** The nights with most hours, best first, at most 12, none without an hour. */
   readonly best: readonly SeasonNight[];
+  readonly months: readonly SeasonMonth[];
   /** First and last nights of each span in which the target is up in the evening. */
   readonly evenings: readonly { readonly from: string; readonly to: string }[];
 }
@@ -126,7 +140,28 @@ export function seasonView(input: SeasonInput): SeasonView {
     .filter(({ hours }) => hours >= 1)
     .sort((a, b) => b.hours - a.hours || (a.night < b.night ? -1 : 1))
     .slice(0, 12);
-  return { nights, best, evenings: spans(nights) };
+  return { nights, best, months: monthsOf(nights), evenings: spans(nights) };
+}
+
+/** h; a night that gives less is hardly worth the way. */
+const GOOD_HOURS = 2;
+
+function monthsOf(nights: readonly SeasonNight[]): SeasonMonth[] {
+  const months = new Map<string, SeasonNight[]>();
+  for (const one of nights) {
+    const month = one.night.slice(0, 7);
+    months.set(month, [...(months.get(month) ?? []), one]);
+  }
+  return [...months].map(([month, own]) => {
+    const best = own.reduce((most, one) => (one.hours > most.hours ? one : most));
+    return {
+      month,
+      nights: own.length,
+      goodNights: own.filter(({ hours }) => hours >= GOOD_HOURS).length,
+      evenings: own.filter(({ upInEvening }) => upInEvening).length,
+      ...(best.hours > 0 ? { best } : {}),
+    };
+  });
 }
 
 /** Unbroken spans of evenings. */

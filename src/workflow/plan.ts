@@ -35,6 +35,8 @@ export interface PlanRequest {
   readonly focalLengthMm?: number;
   readonly crop?: number;
   readonly pixelPitchUm?: number;
+  readonly sensorWidthMm?: number;
+  readonly sensorHeightMm?: number;
   readonly fNumber?: number;
   readonly iso?: number;
   /** s */
@@ -69,6 +71,8 @@ export function planOf(library: Library, record: PlanRecord): Plan | undefined {
     focalLengthMm: record.focalLengthMm,
     crop: record.crop,
     pixelPitchUm: record.pixelPitchUm,
+    sensorWidthMm: record.sensorWidthMm,
+    sensorHeightMm: record.sensorHeightMm,
     fNumber: record.fNumber,
     iso: record.iso,
     shutter: record.exposureTime,
@@ -135,7 +139,9 @@ function sensorOf(library: Library, record: PlanRecord): { sensor?: SensorFacts 
 
 /** The body that a plan means: the one named, else the one last used where the plan says nothing of a sensor. */
 function cameraOf(library: Library, request: PlanRequest): Partial<PlanRecord> {
-  const said = request.crop !== undefined || request.pixelPitchUm !== undefined;
+  const said = [request.crop, request.pixelPitchUm, request.sensorWidthMm].some(
+    (value) => value !== undefined,
+  );
   if (said && request.camera === undefined) return {};
   const known = rememberedCamera(library, request.camera);
   if (!known) return request.camera === undefined ? {} : { camera: request.camera };
@@ -166,6 +172,8 @@ export async function newPlan(context: WorkflowContext, request: PlanRequest): P
         focalLengthMm: request.focalLengthMm,
         crop: request.crop,
         pixelPitchUm: request.pixelPitchUm,
+        sensorWidthMm: request.sensorWidthMm,
+        sensorHeightMm: request.sensorHeightMm,
         portrait: request.portrait,
         fNumber: request.fNumber,
         iso: request.iso,
