@@ -1,14 +1,9 @@
+import { compass } from '../core/index.js';
 import type { PlanView } from '../workflow/index.js';
 import { table } from './_table.js';
 
 type PlanFacts = PlanView['facts'];
 type Arch = NonNullable<PlanFacts['arch']>;
-
-const WINDS = 'N NNE NE ENE E ESE SE SSE S SSW SW WSW W WNW NW NNW'.split(' ');
-
-/** The nearest of sixteen winds to an azimuth, deg. */
-export const compass = (azimuth: number): string =>
-  WINDS[Math.round((((azimuth % 360) + 360) % 360) / 22.5) % 16]!;
 
 /** Where the target stands, every full hour while the sun is down, or every 10 minutes. */
 export function altitudeText(

@@ -1,5 +1,6 @@
+import { compass } from '../core/index.js';
 import type { PlanView } from '../workflow/index.js';
-import { altitudeText, archText, compass } from './_plan-sky-text.js';
+import { altitudeText, archText } from './_plan-sky-text.js';
 import { duration, shutter, table } from './_table.js';
 import { textWidth, wrap } from './_wrap.js';
 
