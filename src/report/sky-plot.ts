@@ -48,7 +48,7 @@ export function skyPlot(sky: ReportSky, options: { readonly title: string }): Ma
     const left = x > 0.35;
     parts.push(
       `<circle class="target" cx="${at(x)}" cy="${at(y)}" r="9"/>`,
-      html`<text class="spantext strong" x="${at(x) + (left ? -13 : 13)}" y="${at(y) + 4}" text-anchor="${left ? 'end' : 'start'}">${shorten(sky.target.name, 40)}</text>`
+      html`<text class="spantext strong" x="${at(x) + (left ? -15 : 15)}" y="${at(y) + 4}" text-anchor="${left ? 'end' : 'start'}">${shorten(sky.target.name, 40)}</text>`
         .text,
     );
   }

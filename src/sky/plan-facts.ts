@@ -124,7 +124,7 @@ function skyFacts({ skyBrightness, skySource }: Plan): SkyFacts {
   return {
     brightness: skyBrightness,
     class: skyClass(skyBrightness),
-    source: `${skySource ?? 'the plan'}; class by ${CLASS_TABLES[0]!.name}, a hint`,
+    source: `${skySource ?? 'the plan'}; class 1 to 9 by ${CLASS_TABLES[0]!.name}, a hint`,
     classes: CLASS_TABLES.map(({ id, name }) => ({ table: name, class: skyClass(skyBrightness, id) })),
   };
 }

@@ -1,4 +1,5 @@
 import { compareNights, fieldCardPage, reportPage, tell } from '../../src/report/index.js';
+import { planFacts } from '../../src/sky/index.js';
 import { badNight, goodFrame, goodNight, goodRun, nightFacts, site } from './_night.js';
 
 /** A name as a hostile file might carry it: markup, controls, endless. */
@@ -26,6 +27,25 @@ export const hostileNight = (): string =>
       }),
     ),
   );
+
+/** A field card on which everything is said that can be: a bright moon, notes on every setting, a measured sky. */
+export function crowdedCard(): string {
+  const facts = planFacts({
+    ...{ site, night: '2026-07-22', target: 'core', frames: 200, shutter: 15, iso: 3200, fNumber: 2.8 },
+    ...{ focalLengthMm: 14, pixelPitchUm: 3.9, sensorWidthMm: 23.5, sensorHeightMm: 15.6 },
+    ...{ skyBrightness: 21.7, skySource: 'your meter' },
+  });
+  return fieldCardPage({
+    plan: {
+      ...{ id: 'p2', night: '2026-07-22', siteName: site.name, zone: site.zone },
+      ...{ latitude: site.latitude, longitude: site.longitude, notes: 'Take the second tripod. '.repeat(8) },
+      ...{ focalLengthMm: 14, fNumber: 2.8, iso: 3200, exposureTime: 15, frames: 200 },
+    },
+    facts,
+    sky: { at: '2026-07-22T21:08:00.000Z', stars: [[0, 0, 1]], arch: [] },
+    moon: facts.target.altitudes.map(({ time }) => ({ time, altitude: 20 })),
+  });
+}
 
 /** A field card with all its parts. */
 export const fieldCard = (): string =>

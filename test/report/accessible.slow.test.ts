@@ -4,7 +4,7 @@ import { type Browser, chromium } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { reportPage } from '../../src/report/index.js';
 import { badNight, goodNight } from './_night.js';
-import { fieldCard, hostileNight, twoNights } from './_pages.js';
+import { crowdedCard, fieldCard, hostileNight, twoNights } from './_pages.js';
 
 /** A browser of the system; NIGHTCAIRN_BROWSER names another. */
 const BROWSER = [process.env.NIGHTCAIRN_BROWSER, '/usr/bin/chromium', '/usr/bin/chromium-browser'].find(
@@ -38,6 +38,14 @@ describe.skipIf(BROWSER === undefined)('the pages in a browser (skipped where th
     { name: 'phone', width: 390, colorScheme: 'light' },
     { name: 'dark', width: 1280, colorScheme: 'dark' },
   ] as const;
+
+  it('a field card with every line prints on one page', { timeout: 60_000 }, async () => {
+    const page = await browser.newPage();
+    await page.setContent(crowdedCard(), { waitUntil: 'load' });
+    const pdf = (await page.pdf({ preferCSSPageSize: true })).toString('latin1');
+    expect(pdf.match(/\/Type\s*\/Page\b/g)).toHaveLength(1);
+    await page.close();
+  });
 
   it.each(pages)(
     '%s: no serious fault, nothing wider than the screen, no script run, no request sent',

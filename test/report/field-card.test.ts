@@ -58,7 +58,11 @@ describe('fieldCardPage', () => {
       expect(text).toContain(said);
     }
     expect(text).toContain(`${Number(shutter.rule500!.toFixed(0))} s`);
-    expect(tags.filter(({ name }) => name === 'svg')).toHaveLength(2);
+    // The sky, the altitudes, and the Milky Way in the frame at both ends of the window.
+    expect(tags.filter(({ name }) => name === 'svg')).toHaveLength(4);
+    expect(text).toContain(`In the frame at ${clock(window.end!)}`);
+    expect(text).toMatch(/Window opens\s+\d\d:\d\d\s+target \d+ deg up in the [NESW]+ \(\d+ deg\)/);
+    expect(text).toContain('as planned');
     expect(tags.filter(({ name }) => name === 'script')).toEqual([]);
     expect(fieldCardPage(card())).not.toMatch(/\bNaN\b|undefined|https?:/);
   });

@@ -119,6 +119,10 @@ describe('planFacts', () => {
     expect(suggested).toBe(6); // the longest label within 7.49 s
     expect(suggested).toBeLessThanOrEqual(shutter.longestForTolerance!);
     for (const { reason } of suggestions) expect(reason.length).toBeGreaterThan(20);
+    // The run is worked out with what was suggested, and says so.
+    const { run } = planFacts(rest);
+    expect(run).toMatchObject({ suggested: true, exposureTime: suggested, frames: suggestions[2]!.value });
+    expect(facts.run!.suggested).toBeUndefined();
     expect(facts.suggestions).toEqual([]);
   });
 

@@ -52,6 +52,21 @@ describe('seasonView', () => {
     expect(view.nights[0]!.night).toBe('2026-01-01');
     expect(view.nights[364]!.night).toBe('2026-12-31');
   });
+  it('sums the nights up by month', () => {
+    expect(view.months.map(({ month }) => month)).toEqual(
+      Array.from({ length: 12 }, (_, i) => `2026-${String(i + 1).padStart(2, '0')}`),
+    );
+    for (const { month, nights, goodNights, evenings, best } of view.months) {
+      const own = view.nights.filter(({ night }) => night.startsWith(month));
+      expect(nights).toBe(own.length);
+      expect(goodNights).toBe(own.filter(({ hours }) => hours >= 2).length);
+      expect(evenings).toBe(own.filter(({ upInEvening }) => upInEvening).length);
+      expect(best?.hours ?? 0).toBe(Math.max(...own.map(({ hours }) => hours)));
+    }
+    // In winter the core is lost in the day at this latitude, in July it stands in the evening sky.
+    expect(view.months[11]!.evenings).toBe(0);
+    expect(view.months[6]!.evenings).toBe(31);
+  });
   it('finds the core best near new moon in early summer and up in the evening from June to September', () => {
     const [best] = view.best;
     expect(best!.moon).toBeLessThan(0.25);
