@@ -63,7 +63,7 @@ type At = (instant: string | undefined) => string;
 
 /** Lines of the night: name and text. */
 function nightText(facts: PlanFacts, at: At): (readonly [string, string])[] {
-  const { darkness, moon, target, sky, window } = facts;
+  const { darkness, target, sky, window } = facts;
   const steps = (all: readonly (readonly [string, string | undefined])[]) =>
     all.flatMap(([name, instant]) => (instant === undefined ? [] : [`${name} ${at(instant)}`])).join(', ');
   const evening = steps([
@@ -76,7 +76,6 @@ function nightText(facts: PlanFacts, at: At): (readonly [string, string])[] {
     ['civil dawn', darkness.civilDawn],
     ['sunrise', darkness.sunrise],
   ]);
-  const brightening = moon.maxBrightening ?? 0;
   return [
     [
       'dark',
@@ -86,16 +85,7 @@ function nightText(facts: PlanFacts, at: At): (readonly [string, string])[] {
     ],
     ...(evening === '' ? [] : [['evening', evening] as const]),
     ...(morning === '' ? [] : [['morning', morning] as const]),
-    [
-      'moon',
-      `${moon.phase}, ${Math.round(100 * moon.illumination)} % lit; rises ${at(moon.rise)}, sets ${at(moon.set)}; ` +
-        (moon.maxAltitude > 0
-          ? `up to ${Math.round(moon.maxAltitude)} deg high while it is dark` +
-            (brightening >= 0.05
-              ? `, brightens the sky at the target by up to ${brightening.toFixed(1)} mag`
-              : ', too faint or low to brighten the sky at the target')
-          : 'below the horizon while it is dark'),
-    ],
+    ['moon', moonText(facts, at)],
     ['target', targetText(target, at)],
     [
       'window',
@@ -110,6 +100,25 @@ function nightText(facts: PlanFacts, at: At): (readonly [string, string])[] {
           ] as const,
         ]),
   ];
+}
+
+function moonText({ moon, darkness }: PlanFacts, at: At): string {
+  const { rise, set, maxAltitude, maxBrightening } = moon;
+  const [dark, high] = [darkness.hours > 0 ? 'while it is dark' : 'in the night', Math.round(maxAltitude)];
+  const path =
+    rise === undefined && set === undefined
+      ? maxAltitude > 0
+        ? 'up all day and night'
+        : 'never rises'
+      : `rises ${at(rise)}, sets ${at(set)}`;
+  const light =
+    maxBrightening === undefined
+      ? ''
+      : maxBrightening >= 0.05
+        ? `, brightens the sky at the target by up to ${maxBrightening.toFixed(1)} mag`
+        : ', too faint or low to brighten the sky at the target';
+  const place = high > 0 ? `up to ${high} deg high ${dark}${light}` : `below the horizon ${dark}`;
+  return `${moon.phase}, ${Math.round(100 * moon.illumination)} % lit; ${path}; ${place}`;
 }
 
 function targetText(target: PlanFacts['target'], at: At): string {

@@ -85,6 +85,7 @@ const LIMITS: readonly (readonly [keyof Plan, string, number, number, string])[]
  */
 export function checkPlan(plan: Plan): Plan {
   checkPosition(plan.site);
+  checkYear(plan.night);
   nightWindow(plan.night, checkZone(plan.site.zone));
   parseTarget(plan.target);
   for (const [field, name, min, max, unit] of LIMITS) {
@@ -99,6 +100,19 @@ export function checkPlan(plan: Plan): Plan {
     );
   }
   return plan;
+}
+
+/** Years in which clocks keep zones, and the ephemeris keeps its promise. */
+const YEARS = [1900, 2199] as const;
+
+function checkYear(night: string): void {
+  const year = Number(night.slice(0, 4));
+  if (year < YEARS[0] || year > YEARS[1]) {
+    throw new InputError(
+      'VALUE_OUT_OF_RANGE',
+      `Expected a night between ${YEARS[0]} and ${YEARS[1]} but received ${night}.`,
+    );
+  }
 }
 
 /** Camera facts of a plan, worked out from what it gives. */

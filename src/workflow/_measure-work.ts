@@ -34,6 +34,19 @@ export const MEASURE_DEFAULTS: MeasureConfig = {
   interestRadius: INTEREST_RADIUS,
 };
 
+/** Settings that a person asked for and that hold for a run until it is measured with others. */
+export type AskedOfRun = Partial<Pick<MeasureConfig, 'limits' | 'zoneOfInterest' | 'target'>>;
+
+/** What of the settings was asked for; undefined for plain ones. */
+export function askedOf({ limits, zoneOfInterest, target }: MeasureConfig): AskedOfRun | undefined {
+  const asked = {
+    ...(Object.keys(limits).length === 0 ? {} : { limits }),
+    ...(zoneOfInterest === undefined ? {} : { zoneOfInterest }),
+    ...(target === undefined ? {} : { target }),
+  };
+  return Object.keys(asked).length === 0 ? undefined : asked;
+}
+
 /** What became of one sequence. */
 export interface MeasuredRun {
   readonly sequenceId: string;

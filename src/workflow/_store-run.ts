@@ -7,7 +7,7 @@ import {
   savePointing,
 } from '../library/index.js';
 import type { RunJudgement } from '../verdicts/index.js';
-import type { RunWork } from './_measure-work.js';
+import { askedOf, type RunWork } from './_measure-work.js';
 import { middleOfPicture } from './_sky-middle.js';
 import type { SkyPointing } from './_sky-pointing.js';
 import { withoutUnknown } from './_unknown.js';
@@ -108,6 +108,7 @@ export async function storeRun(
     ...withoutUnknown(summary),
     matchedFrames: alignment.frames.filter((frame) => frame.status === 'fitted').length,
     remarks: judged.remarks,
+    asked: askedOf(work.config),
   });
   savePointing(library, sequence.id, middleOfPicture(alignment, pointing));
 }

@@ -11,7 +11,7 @@ import {
   sequencesOf,
   stacksOf,
 } from '../library/index.js';
-import type { MeasuredRun } from './_measure-work.js';
+import type { AskedOfRun, MeasuredRun } from './_measure-work.js';
 import type { WorkflowContext } from './context.js';
 import { measure } from './measure.js';
 import { writeReport } from './report.js';
@@ -37,8 +37,9 @@ export interface Followed {
 
 /**
  * Works out again what rests on a correction and had been worked out before: measures the runs whose frames,
- * instants or site changed and writes the reports that there are. Stacks are not made again, they say that
- * they are older. What was never measured or reported is left alone.
+ * instants or site changed, and writes the reports that there are. Stacks are not made again, they say that
+ * they are older. What was asked for when a run was judged (`--max-trail` and the like) holds again while its frames
+ * are the same. What was never measured or reported is left alone.
  *
  * @param sessionIds sessions that changed; ids that are gone are passed over
  */
@@ -54,8 +55,9 @@ export async function followUp(
   for (const id of sessionIds) {
     const { due, stale, report } = await dueIn(context, id, options.skyChanged);
     staleStacks.push(...stale);
-    if (options.measure) for (const run of due) runs.push(...(await measure(context, run)).runs);
-    else left.push(...due);
+    if (options.measure) {
+      for (const { run, asked } of due) runs.push(...(await measure(context, run, asked)).runs);
+    } else left.push(...due.map(({ run }) => run));
     if (report) reports.push((await writeReport(context, id, report)).path);
   }
   return { runs, left, reports, staleStacks };
@@ -66,7 +68,7 @@ async function dueIn(
   id: string,
   skyChanged: boolean,
 ): Promise<{
-  readonly due: readonly string[];
+  readonly due: readonly { readonly run: string; readonly asked: AskedOfRun | undefined }[];
   readonly stale: readonly string[];
   readonly report: { readonly private: boolean; readonly with?: string } | undefined;
 }> {
@@ -80,7 +82,7 @@ async function dueIn(
       framesOf(library, run).some(({ measurement }) => measurement?.starCount !== undefined);
     const due = held
       .filter((run) => wasMeasured(run) && (skyChanged || alignmentOf(library, run.id) === undefined))
-      .map((run) => run.id);
+      .map(({ id: run }) => ({ run, asked: alignmentOf<{ asked?: AskedOfRun }>(library, run)?.asked }));
     const stale = sequencesOf(library, id)
       .map((run) => run.id)
       .filter((run) => {

@@ -238,6 +238,7 @@ describe('checkPlan', () => {
     refuse({ frames: 2.5 }, /a whole number of frames/);
     refuse({ iso: Number.NaN }, /an ISO setting .* received NaN/);
     refuse({ night: '2026-02-30' }, /a night as a real date YYYY-MM-DD but received "2026-02-30"/);
+    refuse({ night: '9999-12-31' }, /^Expected a night between 1900 and 2199 but received 9999-12-31\.$/);
     refuse({ site: { ...plan.site, latitude: 99 } }, /a latitude from -90 to 90 deg but received 99/);
     refuse({ site: { ...plan.site, zone: 'Mars/Base' } }, /an IANA time zone/);
     refuse({ target: 'the pub' }, /a target as core, arch, the name of a bright object, or RA,DEC/);
