@@ -143,7 +143,7 @@ export function frameTable(sequence: Sequence, zone: string | undefined): string
         ]),
       ]),
     ),
-    'light: % of starlight; cloud: % of the sky under it; width, trail and the trail that the',
-    'turning sky makes: px; level of the sky: ADU.',
+    'light: % of starlight; cloud: % of the sky under it; width, trail and the trail',
+    'that the turning sky makes: px; level of the sky: ADU.',
   ].join('\n');
 }
