@@ -93,6 +93,23 @@ export interface CameraColor {
   readonly cameraToSrgb: readonly number[];
 }
 
+/** Black along one side of the sensor. */
+export interface BorderLines {
+  /** f32[height] or f32[width], ADU. */
+  readonly values: Float32Array;
+  /** 1-sigma error of one value by chance, ADU. */
+  readonly error: number;
+}
+
+/**
+ * Black as the masked pixels of the sensor show it, ADU less the black level that was taken off: one value for
+ * each visible row (from the pixels left of it) and column (from those above it).
+ */
+export interface DarkBorder {
+  readonly rows?: BorderLines;
+  readonly columns?: BorderLines;
+}
+
 /**
  * The pixels of a frame as every reader hands them over: linear, black removed, not turned, visible area
  * only. ADU are the file's own counts above black for RAW, DNG, TIFF and FITS; a JPEG or sRGB PNG is
@@ -123,6 +140,8 @@ export interface FramePixels {
     readonly left: number;
     readonly top: number;
   };
+  /** What the sensor's masked pixels say, where the file holds enough of them. */
+  readonly darkBorder?: DarkBorder;
   /** Name and version of what decoded the pixels; masters from another decoder or geometry do not match (L07). */
   readonly decoder: string;
   readonly warnings: readonly string[];

@@ -1,4 +1,5 @@
 import { type CameraColor, type CfaPattern, cfaColor, type FramePixels, invert3 } from '../core/index.js';
+import { darkBorder } from './_dark-border.js';
 import { multiply } from './_tone.js';
 
 /** Raw samples with everything needed to bring them to ADU above black. */
@@ -42,6 +43,7 @@ export function mosaicPixels(raw: RawMosaic): FramePixels {
     const levels = black.filter((_, i) => cfa.colors[i] === color);
     return levels.length === 0 ? black[0]! : levels.reduce((sum, level) => sum + level, 0) / levels.length;
   };
+  const border = darkBorder(raw);
   return {
     kind: 'mosaic',
     width,
@@ -54,6 +56,7 @@ export function mosaicPixels(raw: RawMosaic): FramePixels {
     ...(raw.color === undefined ? {} : { color: raw.color }),
     ...(raw.temperature === undefined ? {} : { temperature: raw.temperature }),
     sensorArea: { fullWidth, fullHeight: raw.fullHeight, left, top },
+    ...(border ? { darkBorder: border } : {}),
     decoder: raw.decoder,
     warnings: raw.warnings,
   };

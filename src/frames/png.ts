@@ -3,7 +3,7 @@ import { exifDirectories, readExif } from './_exif-read.js';
 import { finishHeader, type HeaderFields } from './_header-fields.js';
 import { readTiffStructure } from './_ifd.js';
 import { inflate } from './_inflate.js';
-import { CODEC, decodeCoded, linearPixels } from './_sharp-pixels.js';
+import { CODEC, type CodedPicture, decodeCoded, linearPixels } from './_sharp-pixels.js';
 import { checkSize, formatError, hasText, inside, latin1, type Source } from './_source.js';
 import { LINEAR_TONE, SRGB_TONE, type Tone, toneOfProfile } from './_tone.js';
 
@@ -94,5 +94,23 @@ export async function readPngPixels(source: Source): Promise<FramePixels> {
     chunks.tone !== undefined
       ? []
       : [`The PNG does not say what its values mean; ${deep ? 'linear counts were' : 'sRGB was'} assumed.`];
-  return linearPixels(picture, tone, { codes: deep ? 65536 : 256, decoder: CODEC, warnings });
+  return linearPixels(grayIfAlike(picture), tone, { codes: deep ? 65536 : 256, decoder: CODEC, warnings });
+}
+
+/**
+ * A camera without a colour filter whose program wrote each value three times: one plane of it, so that it is
+ * calibrated as what it is. Pictures of a single value stay as they are, they tell nothing.
+ */
+function grayIfAlike(picture: CodedPicture): CodedPicture {
+  const { channels, data, width, height } = picture;
+  if (channels !== 3) return picture;
+  let varies = false;
+  for (let i = 0; i < data.length; i += 3) {
+    if (data[i] !== data[i + 1] || data[i] !== data[i + 2]) return picture;
+    varies ||= data[i] !== data[0];
+  }
+  if (!varies) return picture;
+  const gray = data.slice(0, width * height);
+  for (let i = 0; i < gray.length; i++) gray[i] = data[3 * i]!;
+  return { width, height, channels: 1, data: gray };
 }

@@ -1,14 +1,58 @@
-import { type FramePixels, median } from '../core/index.js';
+import { type BorderLines, type DarkBorder, type FramePixels, madSigma, median } from '../core/index.js';
 
 /** Rows on each side whose medians a row is compared with. */
 const REACH = 8;
 
+/** A border whose lines scatter by little more than chance is left alone: it would add noise. */
+const LEAST_TRUST = 0.3;
+
 /**
- * Takes offsets of whole rows or columns off, in place (P19): the median of a row's pixels, for each colour
+ * Takes offsets of whole rows or columns off, in place (P19). Where the sensor's masked pixels tell them, they
+ * are taken from there: nothing in the picture can pass for an offset then, and slow ones are seen as well.
+ * Otherwise from the picture; see `removeFromPicture`.
+ *
+ * @param known the same border in the dark or bias that was subtracted: what it holds is off already
+ */
+export function removeBanding(
+  data: Float32Array,
+  pixels: Pick<FramePixels, 'width' | 'height' | 'cfa' | 'kind' | 'darkBorder'>,
+  direction: 'rows' | 'columns',
+  known?: DarkBorder,
+): void {
+  const offsets = borderOffsets(pixels.darkBorder?.[direction], known?.[direction]);
+  if (!offsets) {
+    removeFromPicture(data, pixels, direction);
+    return;
+  }
+  const { width } = pixels;
+  for (let i = 0; i < data.length; i++) {
+    const y = Math.floor(i / width);
+    data[i] = data[i]! - offsets[direction === 'rows' ? y : i - y * width]!;
+  }
+}
+
+/**
+ * Offsets of lines from the masked pixels, less their middle (the black level itself is known better), made
+ * smaller by the share that chance alone puts into their scatter.
+ */
+function borderOffsets(
+  border: BorderLines | undefined,
+  known: BorderLines | undefined,
+): Float32Array | undefined {
+  if (!border) return undefined;
+  const values = border.values.map((value, i) => value - (known?.values[i] ?? 0));
+  const trust = 1 - (border.error / madSigma(values)) ** 2;
+  if (!(trust >= LEAST_TRUST)) return undefined;
+  const middle = median(values);
+  return values.map((value) => trust * (value - middle));
+}
+
+/**
+ * Takes offsets of whole rows or columns off by the picture itself: the median of a row's pixels, for each colour
  * site apart, less the median of the same sites' rows around it. Real structure is wider than a row and
  * stays; a row that land or a bright thing crosses is compared by its median and hardly moves.
  */
-export function removeBanding(
+function removeFromPicture(
   data: Float32Array,
   pixels: Pick<FramePixels, 'width' | 'height' | 'cfa' | 'kind'>,
   direction: 'rows' | 'columns',

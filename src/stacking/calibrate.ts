@@ -5,7 +5,7 @@ import { applyFalloff, type Falloff } from './falloff.js';
 import type { Master } from './master.js';
 import { geometryDifference } from './master.js';
 
-/** What is applied to a light, in this order: dark or bias, flat or falloff, banding, defects. */
+/** What is applied to a light, in this order: dark or bias, banding, flat or falloff, defects. */
 export interface CalibrationRecipe {
   readonly dark?: Master;
   /** Exposure of the light over that of the dark; only with a bias, which is not scaled. Default 1. */
@@ -48,6 +48,9 @@ export function calibrate(pixels: FramePixels, recipe: CalibrationRecipe): Frame
   }
   const data = pixels.data.slice();
   subtractDark(data, recipe);
+  if (recipe.banding && recipe.banding !== 'none') {
+    removeBanding(data, pixels, recipe.banding, (dark ?? bias)?.darkBorder);
+  }
   if (flat) {
     const by = flat.data;
     for (let i = 0; i < data.length; i++) {
@@ -56,7 +59,6 @@ export function calibrate(pixels: FramePixels, recipe: CalibrationRecipe): Frame
   } else if (falloff) {
     applyFalloff(data, pixels, falloff);
   }
-  if (recipe.banding && recipe.banding !== 'none') removeBanding(data, pixels, recipe.banding);
   if (defects && pixels.kind !== 'color') repairDefects(data, pixels, defects);
   const off = (dark?.level ?? 0) * darkScale + (bias ? bias.level * (dark ? 1 - darkScale : 1) : 0);
   const [r, g, b] = pixels.whiteLevel;

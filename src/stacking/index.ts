@@ -45,7 +45,7 @@ export {
   masterNoiseFactor,
 } from './master.js';
 export { compareMaster, inCameraDark, isUsable, type LightDescription, type Mismatch } from './mismatch.js';
-export { idealGain, measureNoiseGain, medianSigma } from './noise.js';
+export { evenHalves, idealGain, measureNoiseGain, medianSigma } from './noise.js';
 export { type PackRange, pack, packRange, unpack } from './pack.js';
 export * from './stack-plan.js';
 export {

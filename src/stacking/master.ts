@@ -1,4 +1,12 @@
-import { type CfaPattern, DataError, type FrameHeader, type FramePixels, median } from '../core/index.js';
+import {
+  type BorderLines,
+  type CfaPattern,
+  type DarkBorder,
+  DataError,
+  type FrameHeader,
+  type FramePixels,
+  median,
+} from '../core/index.js';
 import { sitePeriod } from './_sites.js';
 
 /** Kinds of calibration frame that are combined. */
@@ -34,6 +42,8 @@ export interface Master {
   readonly camera?: string;
   readonly decoder: string;
   readonly sensorArea?: FramePixels['sensorArea'];
+  /** Mean of what the frames' masked pixels said; it is in `data` as well. */
+  readonly darkBorder?: DarkBorder;
 }
 
 /** What `createMaster` needs. */
@@ -145,6 +155,7 @@ export function createMaster(options: MasterOptions): MasterBuilder {
   let highest = new Float32Array(0);
   let count = 0;
   const headers: CalibrationHeader[] = [];
+  const borders: (DarkBorder | undefined)[] = [];
 
   function add(pixels: FramePixels, header: CalibrationHeader = {}): void {
     const { data } = pixels;
@@ -171,6 +182,7 @@ export function createMaster(options: MasterOptions): MasterBuilder {
       if (value > highest[i]!) highest[i] = value;
     }
     headers.push(header);
+    borders.push(pixels.darkBorder);
   }
 
   function flatLevel(pixels: FramePixels, off: Float32Array | undefined): number {
@@ -196,6 +208,7 @@ export function createMaster(options: MasterOptions): MasterBuilder {
       ...{ kind, ...size, data: mean, planes, frames: count, spread, clipped, decoder },
       level: median(mean.filter((_, i) => i % 61 === 0)),
       ...(sensorArea === undefined ? {} : { sensorArea }),
+      ...(kind === 'flat' ? {} : meanBorder(borders)),
       ...(exposureTime === undefined ? {} : { exposureTime }),
       ...(temperature === undefined ? {} : { temperature }),
       ...(iso === undefined ? {} : { iso }),
@@ -230,6 +243,24 @@ export function createMaster(options: MasterOptions): MasterBuilder {
       return count;
     },
   };
+}
+
+/** Means of the frames' masked borders; nothing unless all of them have one. */
+function meanBorder(borders: readonly (DarkBorder | undefined)[]): { darkBorder?: DarkBorder } {
+  const mean = (side: 'rows' | 'columns'): BorderLines | undefined => {
+    const lines = borders.map((border) => border?.[side]).filter((line) => line !== undefined);
+    if (lines.length === 0 || lines.length < borders.length) return undefined;
+    return {
+      values: lines[0]!.values.map(
+        (_, i) => lines.reduce((sum, { values }) => sum + values[i]!, 0) / lines.length,
+      ),
+      error: (meanOf(lines.map(({ error }) => error)) ?? 0) / Math.sqrt(lines.length),
+    };
+  };
+  const [rows, columns] = [mean('rows'), mean('columns')];
+  return rows || columns
+    ? { darkBorder: { ...(rows ? { rows } : {}), ...(columns ? { columns } : {}) } }
+    : {};
 }
 
 /** Median over the picture of the scatter of single pixels; 0 for one frame. */

@@ -132,6 +132,20 @@ function binNoise(bins: Bins): number {
 }
 
 /**
+ * Splits a run into two halves whose difference holds noise alone: neighbours in time go to different halves,
+ * so that both have seen the same drift, focus and cloud. Halves put together by chance differ in these, and
+ * what the stars then leave in the difference would pass for noise.
+ *
+ * @param order frames in the order of time
+ * @param reference goes to the first half
+ */
+export function evenHalves<T>(order: readonly T[], reference: T): readonly [readonly T[], readonly T[]] {
+  const others = order.filter((frame) => frame !== reference);
+  const first = [reference, ...others.filter((_, i) => i % 2 === 1)];
+  return [first, others.filter((_, i) => i % 2 === 0)];
+}
+
+/**
  * Measures what stacking gained: noise of one frame over noise of the stack, each the scatter of the
  * 8 x 8-binned, high-passed green sky. Binning makes the smoothing of interpolation and resampling small
  * (it only moves noise between neighbours): a frame warped or not differs by under 1 %.

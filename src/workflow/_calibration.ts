@@ -121,7 +121,7 @@ async function makeOwn(
     await saveMasterFile(path, master);
     context.progress({ task: `combining ${frames.length} ${kind} frames`, done: 1, total: 1, unit: 'steps' });
   }
-  const { data: _data, ...body } = master;
+  const { data: _data, darkBorder: _border, ...body } = master;
   saveMaster(library, {
     id,
     kind,

@@ -1,6 +1,6 @@
 import { mkdir, readFile } from 'node:fs/promises';
 import { dirname } from 'node:path';
-import { FormatError } from '../core/index.js';
+import { type BorderLines, FormatError } from '../core/index.js';
 import { type FitsCard, readPixels, writeFits } from '../frames/index.js';
 import type { Master } from '../stacking/index.js';
 import { writeWhole } from './_run-folder.js';
@@ -27,12 +27,15 @@ export async function saveMasterFile(path: string, master: Master): Promise<void
     cards.push({ keyword: 'CCD-TEMP', value: master.temperature, comment: 'deg C' });
   }
   await mkdir(dirname(path), { recursive: true });
-  await writeWhole(sideCar(path), `${JSON.stringify(rest, null, 2)}\n`);
+  await writeWhole(sideCar(path), `${JSON.stringify(rest, listed, 2)}\n`);
   await writeWhole(
     path,
     writeFits({ width: master.width, height: master.height, planes: master.planes, data, cards }),
   );
 }
+
+/** Numbers in arrays of one type become lists. */
+const listed = (_: string, value: unknown): unknown => (value instanceof Float32Array ? [...value] : value);
 
 /** Reads a master back. @throws {FormatError} when the two files do not belong together */
 export async function loadMaster(path: string): Promise<Master> {
@@ -45,5 +48,14 @@ export async function loadMaster(path: string): Promise<Master> {
       { path },
     );
   }
-  return { ...rest, data: pixels.data };
+  const border = (lines: BorderLines | undefined) =>
+    lines && { ...lines, values: Float32Array.from(lines.values) };
+  const [rows, columns] = [border(rest.darkBorder?.rows), border(rest.darkBorder?.columns)];
+  return {
+    ...rest,
+    ...(rest.darkBorder
+      ? { darkBorder: { ...(rows ? { rows } : {}), ...(columns ? { columns } : {}) } }
+      : {}),
+    data: pixels.data,
+  };
 }

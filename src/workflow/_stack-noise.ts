@@ -1,6 +1,7 @@
 import type { Mask, Plane } from '../core/index.js';
 import type { WorkerPool } from '../kernels/index.js';
 import {
+  evenHalves,
   makeStackPlan,
   measureNoiseGain,
   type NoiseGain,
@@ -21,6 +22,8 @@ export interface NoiseWork {
   readonly context: WorkflowContext;
   readonly pool: WorkerPool;
   readonly plan: StackPlan;
+  /** Ids of the frames in the order of time. */
+  readonly order: readonly string[];
   readonly referenceId: string;
   readonly scratch: Readonly<Record<string, string>>;
   readonly memoryBytes: number;
@@ -63,28 +66,26 @@ function minus(a: Plane, b: Plane): Plane {
  * Measures the noise of one frame and of the stack: the scatter of the 8 x 8-binned, high-passed green sky.
  *
  * In the Milky Way the faint stars themselves scatter more than the noise of a good stack. They are the same
- * in every frame, so they are taken out by differences: with A and B the stacks of every other frame,
+ * in every frame, so they are taken out by differences: with A and B the stacks of every other frame in time,
  * var(A - B) / 4 is the stack's noise, and var(one frame - B) - var(A - B) / 2 that of one frame outside B.
  *
  * @returns `gain` 1 for a single frame
  */
 export async function stackNoise(work: NoiseWork): Promise<NoiseGain> {
   const { context, pool, plan, referenceId, scratch, memoryBytes, mask, ideal } = work;
-  const ids = plan.frames.map(({ id }) => id);
   const tiles = sample(plan, mask);
   const half = async (frames: readonly StackFrame[], task: string): Promise<Plane> => {
     const part = makeStackPlan({ ...plan, frames, sky: plan.skyOptions });
     return stackGreen(context, pool, part, { layer: 'sky', scratch, memoryBytes, task, tiles });
   };
-  const reference = plan.frames.find(({ id }) => id === referenceId) ?? plan.frames[0]!;
+  const inTime = work.order.flatMap((id) => plan.frames.find((frame) => frame.id === id) ?? []);
+  const reference = inTime.find(({ id }) => id === referenceId) ?? inTime[0]!;
   const single = await half([reference], 'measuring the noise');
-  if (ids.length === 1) {
+  if (inTime.length === 1) {
     const { singleFrame } = measureNoiseGain(single, single, { ...(mask ? { mask } : {}), ideal });
     return { singleFrame, stack: singleFrame, gain: 1, ideal: 1 };
   }
-  const others = plan.frames.filter((frame) => frame !== reference);
-  const b = others.filter((_, i) => i % 2 === 0);
-  const a = [reference, ...others.filter((_, i) => i % 2 === 1)];
+  const [a, b] = evenHalves(inTime, reference);
   const [stackA, stackB] = [await half(a, 'measuring the noise'), await half(b, 'measuring the noise')];
   const found = measureNoiseGain(minus(single, stackB), minus(stackA, stackB), {
     ...(mask ? { mask } : {}),

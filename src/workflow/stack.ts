@@ -121,6 +121,7 @@ async function fillResults(
 
   const noise = await stackNoise({
     ...{ context, pool, plan, ...options },
+    order: run.members.map(({ record }) => record.id),
     referenceId: reference.record.id,
     mask: land ? growMask(land.mask, 8) : undefined,
     ideal: idealOf(method, frames, skies, reference),

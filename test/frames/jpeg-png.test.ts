@@ -201,6 +201,20 @@ describe('readPixels of PNG', () => {
     expect(flat.kind).toBe('color');
     expect(flat.data[0]).toBeCloseTo(65_535 * srgbDecode(128 / 255), 1); // f32
   });
+  it('gray written as three equal values is one plane; a picture of one value, or with any colour, stays three', async () => {
+    const read = async (values: readonly number[]) => {
+      const raw = { width: 2, height: values.length / 6, channels: 3 } as const;
+      const png = await sharp(Uint8Array.from(values), { raw }).png().toBuffer();
+      return readPixels(new Uint8Array(png), 'a.png');
+    };
+    const gray = await read([9, 9, 9, 200, 200, 200]);
+    expect(gray).toMatchObject({ kind: 'mono', width: 2, height: 1 });
+    const colored = await read([9, 9, 9, 200, 200, 201]);
+    expect(colored.kind).toBe('color');
+    expect([...gray.data]).toEqual([...colored.data.subarray(0, 2)]);
+    expect((await read([9, 9, 9, 9, 9, 9])).kind).toBe('color');
+  });
+
   it('tells a cut PNG, and reads its EXIF chunk', async () => {
     const whole = new Uint8Array(
       await sharp(picture, { raw: { width, height, channels: 3 } })

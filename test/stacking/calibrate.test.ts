@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { DataError, type FramePixels, gaussian, poisson, seededRandom } from '../../src/core/index.js';
+import { readPixels, writeDng } from '../../src/frames/index.js';
 import {
   calibrate,
   compareMaster,
@@ -91,6 +92,71 @@ describe('calibrate', () => {
     let steps = 0;
     for (let y = 20; y < H - 20; y += 2) steps += (left[(y + 2) * W]! - left[y * W]!) ** 2;
     expect(Math.sqrt(steps / ((H - 40) / 2))).toBeLessThan(2.5); // was 8 x sqrt(2) = 11
+  });
+});
+
+describe('banding from the masked border', () => {
+  const [left, top] = [34, 22];
+  const noise = 3;
+  /** A frame as a camera writes it, read back: offsets of rows, a fixed pattern of rows, and one bright row that is real. */
+  async function shoot(seed: number, light: number, fixed: (y: number) => number) {
+    const random = seededRandom(seed);
+    const [width, height] = [W + left, H + top];
+    const offsets = Float32Array.from({ length: height }, () => 6 * gaussian(random));
+    const data = Uint16Array.from({ length: width * height }, (_, i) => {
+      const [x, y] = [i % width, Math.floor(i / width)];
+      const lit = x >= left && y >= top ? light * (y === top + 40 ? 3 : 1) : 0;
+      return Math.round(512 + offsets[y]! + fixed(y) + lit + noise * gaussian(random));
+    });
+    const bytes = writeDng({
+      ...{ width, height, data, cfa: RGGB, blackLevel: 512, whiteLevel: 15000, exif: {} },
+      activeArea: { left, top, width: W, height: H },
+      colorMatrix: [0.8, -0.2, -0.1, -0.4, 1.2, 0.2, -0.1, 0.2, 0.7],
+      asShotNeutral: [0.5, 1, 0.65],
+    });
+    const pixels = await readPixels(bytes, 'a.dng');
+    return { pixels, offsets: offsets.subarray(top) };
+  }
+  const rowMeans = (data: Float32Array) =>
+    Float32Array.from({ length: H }, (_, y) => {
+      const row = data.subarray(y * W, (y + 1) * W);
+      return row.reduce((sum, value) => sum + value, 0) / W;
+    });
+  const sd = (values: Float32Array) => {
+    const mean = values.reduce((sum, value) => sum + value, 0) / values.length;
+    return Math.sqrt(values.reduce((sum, value) => sum + (value - mean) ** 2, 0) / values.length);
+  };
+
+  it('takes row offsets off and leaves what is real in a row, which the picture alone would take for an offset', async () => {
+    const { pixels } = await shoot(11, 50, () => 0);
+    expect(pixels.darkBorder?.rows?.values).toHaveLength(H);
+    expect(pixels.darkBorder?.columns?.values).toHaveLength(W);
+    const rows = rowMeans(calibrate(pixels, { banding: 'rows' }).data);
+    const quiet = rows.filter((_, y) => y !== 40);
+    // 24 masked pixels, the middle three quarters: 3 / sqrt(24) x 1.05 = 0.65 by chance, and 3 / sqrt(120) = 0.27 of the row itself.
+    expect(sd(quiet)).toBeLessThan(1); // was 6
+    expect(rows[40]! - quiet.reduce((sum, value) => sum + value, 0) / quiet.length).toBeGreaterThan(95); // truth 100
+    const alone = rowMeans(calibrate({ ...pixels, darkBorder: {} }, { banding: 'rows' }).data);
+    expect(alone[40]! - alone[38]!).toBeLessThan(20);
+  });
+
+  it('leaves columns alone where the border shows no more than chance', async () => {
+    const { pixels } = await shoot(12, 50, () => 0);
+    const out = calibrate(pixels, { banding: 'columns' }).data;
+    const changed = out.some((value, i) => Math.abs(value - pixels.data[i]!) > 3);
+    // Without trust in the border the picture's own medians are used: columns of 80 px, 3 x 1.25 / sqrt(40) each.
+    expect(changed).toBe(false);
+  });
+
+  it('a pattern that dark and light share goes once', async () => {
+    const fixed = (y: number) => 5 * ((y * 7) % 5);
+    const darks = await Promise.all(Array.from({ length: 12 }, (_, k) => shoot(20 + k, 0, fixed)));
+    const dark = makeMaster(darks, { kind: 'dark' });
+    expect(dark.darkBorder?.rows?.values).toHaveLength(H);
+    const { pixels } = await shoot(13, 50, fixed);
+    const rows = rowMeans(calibrate(pixels, { dark, banding: 'rows' }).data).filter((_, y) => y !== 40);
+    // Chance of one border, and of 12 darks' borders and rows against each other: 0.65 and 0.65 / sqrt(12).
+    expect(sd(rows)).toBeLessThan(1);
   });
 });
 

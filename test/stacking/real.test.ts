@@ -1,8 +1,8 @@
 import { existsSync, readdirSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import sharp from 'sharp';
 import { beforeAll, describe, expect, it } from 'vitest';
 import { type FramePixels, madSigma, median } from '../../src/core/index.js';
+import { readPixels } from '../../src/frames/index.js';
 import { type Kernels, loadKernelsFromDisk } from '../../src/kernels/index.js';
 import { calibrate, createMaster, defectsFromDark, pack, packRange } from '../../src/stacking/index.js';
 import { SHARED } from '../support/shared.js';
@@ -11,35 +11,54 @@ import { cropReader, gridOf, stackWhole, turned } from './support.js';
 const DARKS = join(SHARED, 'real/darks');
 const FIXTURES = join(SHARED, 'checks/fixtures');
 
-async function readMono(path: string): Promise<FramePixels> {
-  const { data, info } = await sharp(path).raw().toBuffer({ resolveWithObject: true });
-  return {
-    ...{ kind: 'mono', width: info.width, height: info.height, data: Float32Array.from(data) },
-    ...{ blackLevel: [0], whiteLevel: [255, 255, 255], quantization: 1, decoder: 'png', warnings: [] },
-  };
+/** A picture as the program reads it, in light; these cameras without a colour filter wrote each value three times. */
+async function readReal(...path: string[]): Promise<FramePixels> {
+  return readPixels(new Uint8Array(readFileSync(join(SHARED, 'real', ...path))), path.at(-1)!);
+}
+
+/** Excess of each pixel over the median of its four neighbours. */
+function excesses({ data, width, height }: FramePixels): Float32Array {
+  const excess = new Float32Array(data.length);
+  for (let y = 1; y < height - 1; y++) {
+    for (let x = 1; x < width - 1; x++) {
+      const at = y * width + x;
+      const [a, b, c, d] = [data[at - 1]!, data[at + 1]!, data[at - width]!, data[at + width]!];
+      excess[at] = data[at]! - (a + b + c + d - Math.min(a, b, c, d) - Math.max(a, b, c, d)) / 2;
+    }
+  }
+  return excess;
 }
 
 describe.skipIf(!existsSync(DARKS))(
-  'real darks and a sky frame (skipped where the folder of real files is absent)',
+  'real darks and sky frames (skipped where the folder of real files is absent)',
   () => {
     it('fixed defects fall by 90 % with the master of 20 darks', async () => {
       const builder = createMaster({ kind: 'dark' });
       const names = readdirSync(DARKS).filter((name) => /^\d+\.png$/.test(name));
-      for (const name of names.sort()) builder.add(await readMono(join(DARKS, name)));
+      for (const name of names.sort()) builder.add(await readReal('darks', name));
       const dark = builder.finish();
-      expect(dark.frames).toBe(20);
-      const [skyName] = readdirSync(join(SHARED, 'real/darks-sky'));
-      const sky = await readMono(join(SHARED, 'real/darks-sky', skyName!));
+      expect(dark).toMatchObject({ frames: 20, planes: 1 });
+      // Some of the files are rendered pictures; the rest are sky frames of many fields.
+      const skies: FramePixels[] = [];
+      for (const name of readdirSync(join(SHARED, 'real/darks-sky')).sort()) {
+        if (!/^(black|image)/.test(name)) skies.push(await readReal('darks-sky', name));
+      }
+      expect(skies.length).toBeGreaterThan(15);
       const defects = defectsFromDark(dark);
-      expect(defects.index.length).toBeGreaterThan(200);
-      const clean = calibrate(sky, { dark, defects });
-      const { width } = sky;
-      const excess = (data: Float32Array, at: number): number =>
-        data[at]! - median([data[at - 1]!, data[at + 1]!, data[at - width]!, data[at + width]!]);
-      const inner = [...defects.index].filter((at) => at > width && at < sky.data.length - width);
-      const total = (data: Float32Array): number =>
-        inner.reduce((sum, at) => sum + Math.abs(excess(data, at)), 0);
-      expect(total(clean.data) / total(sky.data)).toBeLessThan(0.1); // required
+      const before = skies.map(excesses);
+      const after = skies.map((sky) => excesses(calibrate(sky, { dark, defects })));
+      const middle = (of: readonly Float32Array[], at: number): number => median(of.map((e) => e[at]!));
+      const noise = madSigma(before[0]!.filter((value) => value !== 0));
+      // The sky frames themselves say what is fixed: bright in more than half of fields that share no star.
+      const fixed: number[] = [];
+      for (let at = 0; at < before[0]!.length; at++) {
+        const bright = before.filter((excess) => excess[at]! > 5 * noise).length;
+        if (2 * bright > before.length) fixed.push(at);
+      }
+      expect(fixed.length).toBeGreaterThan(100);
+      const total = (of: readonly Float32Array[]) =>
+        fixed.reduce((sum, at) => sum + Math.abs(middle(of, at)), 0);
+      expect(total(after) / total(before)).toBeLessThan(0.1); // required
     });
   },
 );

@@ -5,6 +5,7 @@ import { type Kernels, loadKernelsFromDisk } from '../../src/kernels/index.js';
 import {
   createDefectFinder,
   demosaic,
+  evenHalves,
   idealGain,
   measureNoiseGain,
   medianSigma,
@@ -50,6 +51,23 @@ describe('medianSigma', () => {
       expect(Math.abs(medianSigma(count) / sd - 1)).toBeLessThan(4e-4); // stated for the fit beyond N = 12
     }
     expect(1 / (medianSigma(10001) * Math.sqrt(10001)) ** 2).toBeCloseTo(2 / Math.PI, 4); // D-MED-INF
+  });
+});
+
+describe('evenHalves', () => {
+  it.each([2, 3, 7, 30, 31])('halves of %i frames saw the same drift, and a soft pair is shared', (count) => {
+    const order = Array.from({ length: count }, (_, k) => k);
+    for (const reference of order) {
+      const [a, b] = evenHalves(order, reference);
+      expect([...a, ...b].sort((p, q) => p - q)).toEqual(order);
+      expect(a[0]).toBe(reference);
+      expect(Math.abs(a.length - b.length)).toBeLessThanOrEqual(1);
+      // Neighbours part, but for the reference's own.
+      const others = order.filter((k) => k !== reference);
+      others.slice(1).forEach((k, i) => {
+        expect(a.includes(k)).not.toBe(a.includes(others[i]!));
+      });
+    }
   });
 });
 

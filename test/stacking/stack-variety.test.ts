@@ -88,6 +88,35 @@ describe('demosaic', () => {
     },
   );
 
+  it.each(['RGGB', 'GBRG', 'GRBG', 'BGGR'])(
+    "gradient-corrected is libdc1394's to its rounding inside, %s",
+    (pattern) => {
+      const dc = JSON.parse(
+        readFileSync(new URL('../golden/demosaic-libdc1394.json', import.meta.url), 'utf8'),
+      );
+      const side = dc.side as number;
+      const colors = [...pattern].map((letter) => 'RGB'.indexOf(letter)) as CfaPattern['colors'];
+      const { data } = demosaic(
+        Float32Array.from(dc.mosaic as number[]),
+        {
+          ...{ width: side, height: side, cfa: { width: 2, height: 2, colors } },
+          ...{ method: 'gradient-corrected', saturation: NO_LIMIT },
+        },
+        kernels,
+      );
+      for (let y = 2; y < side - 2; y++) {
+        for (let x = 2; x < side - 2; x++) {
+          for (let color = 0; color < 3; color++) {
+            const wanted = dc[pattern][3 * (y * side + x) + color];
+            const off = Math.abs(data[color * side * side + y * side + x]! - wanted);
+            // It rounds sixteenths twice: to whole numbers by half, and once more by a sixteenth.
+            expect(off).toBeLessThanOrEqual(0.5625);
+          }
+        }
+      }
+    },
+  );
+
   it('gradient-corrected has the published weights (Malvar, He and Cutler 2004, fig. 2)', () => {
     const response = (x: number, y: number, color: number, from: readonly [number, number]): number => {
       const one = new Float32Array(144);
