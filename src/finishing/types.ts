@@ -39,6 +39,8 @@ export interface StackColor {
   readonly whiteLevel: readonly [number, number, number];
   /** EXIF orientation 1..8, applied at the very end; default 1. */
   readonly orientation?: number;
+  /** What told the lens's falloff that was divided out; absent = nothing was, or not known. */
+  readonly falloffBy?: 'flat' | 'stars' | 'sky' | 'lens';
 }
 
 /** A stack in memory. */

@@ -19,7 +19,7 @@ import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './
 import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
 import { writeWhole } from './_run-folder.js';
 import { sharpPart } from './_sharp-part.js';
-import { plateCards, skyPointing } from './_sky-pointing.js';
+import { plateCards } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
@@ -186,24 +186,18 @@ function picturesBefore(work: RunWork, folder: string): { pictures?: readonly Pi
   return before?.body.pictures ? { pictures: before.body.pictures } : {};
 }
 
+const hasFlat = ({ calibration }: Results): boolean =>
+  calibration.masters.some(({ kind }) => kind === 'flat');
+
 async function linearFacts(work: RunWork, results: Results, facts: StackFacts): Promise<LinearFacts> {
-  const { alignment, example, members } = results;
+  const { alignment, example, pointing } = results;
   const color: StackColor = {
     ...(example.color === undefined ? {} : { color: example.color }),
     // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
     whiteLevel: example.whiteLevel,
     ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
+    ...(results.falloff ? { falloffBy: results.falloff.source } : hasFlat(results) ? { falloffBy: 'flat' } : {}),
   };
-  const { site } = work.session;
-  const grid = members.find(({ index }) => index === alignment.referenceIndex) ?? results.reference;
-  const at =
-    site?.latitude === undefined || site.longitude === undefined || grid.record.takenMs === undefined
-      ? undefined
-      : {
-          site: { latitude: site.latitude, longitude: site.longitude },
-          instant: new Date(grid.record.takenMs + 500 * grid.exposure),
-        };
-  const pointing = skyPointing(alignment, at);
   const { width, height } = alignment;
   const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);
   const stars = await readFile(table).then(unpackStarTable, () => undefined);
