@@ -47,18 +47,40 @@ const stiffTerms = ({ u, v, h }: Cell): number[] => [1, u, v, h * h];
  */
 function freeTerms({ u, v, h, w, r2, place }: Cell): number[] {
   const altitude = place?.altitude;
-  const [steep, slow] =
+  const [steep, slow, airglow] =
     altitude === undefined
-      ? [Math.exp(-3 * (h + 1)), h * h]
-      : [Math.exp(-Math.max(0, altitude) / 8), Math.exp(-Math.max(0, altitude) / 22)];
-  return [1, u, v, r2, r2 * r2, steep, slow, steep * w, slow * w, w * w * slow];
+      ? [Math.exp(-3 * (h + 1)), h * h, 0]
+      : [Math.exp(-Math.max(0, altitude) / 8), Math.exp(-Math.max(0, altitude) / 22), airglowAt(altitude)];
+  return [1, u, v, r2, r2 * r2, steep, slow, steep * w, slow * w, w * w * slow, airglow];
+}
+
+/** Square of the earth's radius over that of the layer that glows, 90 km up. */
+const LAYER = (6371 / 6461) ** 2;
+
+/** Light that even clear air takes from a broad glow, mag for each air mass: less than from a star. */
+const DIFFUSE_EXTINCTION = 0.15;
+
+/**
+ * The airglow of an even layer against that overhead, less one: seen aslant there is more of it, and more air before it.
+ * @source P. J. van Rhijn, Publ. Groningen 31 (1921); Ch. Leinert et al., A&AS 127 (1998) 1, section 6
+ */
+function airglowAt(altitude: number): number {
+  const sine = Math.sin((Math.max(2, altitude) * Math.PI) / 180);
+  const aslant = 1 / Math.sqrt(1 - (1 - sine * sine) * LAYER);
+  return aslant * 10 ** (-0.4 * DIFFUSE_EXTINCTION * (1 / (sine + 0.025) - 1)) - 1;
 }
 
 /**
  * What is to be expected of the free terms, as a share of the sky, before it is seen: tilts are small where height
- * and side have terms of their own, a lens is nearly right, a town may be anything.
+ * and side have terms of their own, a town may be anything. A lens is nearly right where stars or a flat told its
+ * falloff, and may be off where the sky did.
  */
-const FREE_EXPECTED = [1, 0.03, 0.03, 0.15, 0.1, 1, 0.6, 0.6, 0.3, 0.1];
+function expectedOf({ plan }: Survey, withHeight: boolean): number[] {
+  const told = plan.falloffBy === 'stars' || plan.falloffBy === 'flat';
+  if (told && withHeight) return [1, 0.01, 0.01, 0.01, 0.01, 0.3, 0.1, 0.2, 0.1, 0.03, 1];
+  const lens = told ? [0.02, 0.02] : [0.15, 0.1];
+  return [1, 0.03, 0.03, ...lens, 1, 0.6, 0.6, 0.3, 0.1, withHeight ? 1 : 0];
+}
 
 /** The same of disc and bulge. */
 const BAND_EXPECTED = [0.8, 0.8, 2];
@@ -69,7 +91,7 @@ const UNEVENNESS = 0.05;
 /** Cells that go up and down together: the band's clouds are that wide. */
 const TOGETHER = 4;
 
-const pullOf = (expected: number, cells: number): number => (TOGETHER * (UNEVENNESS / expected) ** 2) / cells;
+const pullOf = (expected: number, cells: number): number => (TOGETHER * (UNEVENNESS / Math.max(1e-6, expected)) ** 2) / cells;
 
 /**
  * What the Milky Way gives at a place, in its plainest shape: disc and bulge, exponential. It only keeps the
@@ -136,9 +158,9 @@ export function fitSkyGradient(
   const design = places.map((at) => (known ? [...terms(at), ...bandTerms(at.place!)] : terms(at)));
   const open = Float64Array.from(places, (at) => (known ? weightOf(at.place!) : 1));
   const pull = known
-    ? [...FREE_EXPECTED, ...BAND_EXPECTED].map((expected) =>
+    ? [...expectedOf(survey, places[0]!.place!.altitude !== undefined), ...BAND_EXPECTED].map((share) =>
         pullOf(
-          expected,
+          share,
           open.reduce((sum, w) => sum + w, 0),
         ),
       )

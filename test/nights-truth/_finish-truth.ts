@@ -1,6 +1,8 @@
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { frameGeometry } from '../../sample-night/_geometry.js';
+import { lensGrid } from '../../sample-night/_lens-grid.js';
 import { makeCard, type NightScenario, type SmoothSky, simulateNight } from '../../sample-night/index.js';
 import { median, quantile, silent, srgbDecode } from '../../src/core/index.js';
 import {
@@ -13,6 +15,7 @@ import {
   makeFinishPlan,
   RENDER_ROWS,
   renderRows,
+  type StackMaps,
   type Survey,
   surveyedRows,
   surveyPlan,
@@ -58,7 +61,7 @@ export async function finishNight(scenario: NightScenario): Promise<FinishNumber
   }
 }
 
-async function numbersOf(scenario: NightScenario, folder: string): Promise<FinishNumbers> {
+export async function numbersOf(scenario: NightScenario, folder: string): Promise<FinishNumbers> {
   const linear = await readLinearFacts(folder);
   const source = await stackSource(folder, linear);
   const rows = openLinearRows(source.path);
@@ -66,7 +69,7 @@ async function numbersOf(scenario: NightScenario, folder: string): Promise<Finis
   rows.close();
   const survey = surveyOf(source, linear, whole);
   const plan = makeFinishPlan(survey, LOOKS['still-night']!, source.skyAt);
-  const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey);
+  const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey, source.maps);
   const picture = await render({ ...plan, orientation: 1 }, whole, source);
   return {
     name: scenario.name,
@@ -94,22 +97,37 @@ function surveyOf(source: Source, size: { width: number; height: number }, whole
   return joinSurvey(plan, parts);
 }
 
-/** The sky's own light in each cell: Milky Way and bands of airglow, ADU, f32[3 * cells]; and the Milky Way alone. */
-function truthOf(scenario: NightScenario, wallTime: string, { plan }: Survey) {
+/**
+ * What each cell shows of the sky's own light, ADU, f32[3 * cells]: Milky Way with its faint stars, and bands of
+ * airglow, as the median of the cell's pixels has it; and the smooth Milky Way alone.
+ */
+function truthOf(scenario: NightScenario, wallTime: string, { plan, levels }: Survey, maps: StackMaps) {
   const lights = simulateNight(scenario).frames.filter(({ shot }) => shot.role === 'light');
   const wanted = Date.parse(`${wallTime}Z`) - scenario.site.utcOffsetMinutes * 60_000;
   const off = (frame: (typeof lights)[number]) => Math.abs(Date.parse(frame.truth.start) - wanted);
-  const sky: SmoothSky = lights.reduce((best, frame) => (off(frame) < off(best) ? frame : best)).smoothSky();
+  const frame = lights.reduce((best, other) => (off(other) < off(best) ? other : best));
+  const sky: SmoothSky = frame.smoothSky();
+  const { surface, columns } = lensGrid(scenario, frameGeometry(scenario, frame.shot));
+  const drawn = frame.noiseFree();
   const cells = plan.columns * plan.rows;
   const own = new Float32Array(3 * cells);
   const milkyWay = new Float32Array(3 * cells);
   for (let c = 0; c < 3; c++) {
     for (let i = 0; i < cells; i++) {
-      const x = ((i % plan.columns) + 0.5) * plan.cell;
-      const y = (Math.floor(i / plan.columns) + 0.5) * plan.cell;
-      const at = (c * sky.rows + Math.round(y / sky.step)) * sky.columns + Math.round(x / sky.step);
+      if (!Number.isFinite(levels[c * cells + i]!)) continue;
+      const [left, top] = [(i % plan.columns) * plan.cell, Math.floor(i / plan.columns) * plan.cell];
+      const node = Math.round((top + plan.cell / 2) / sky.step) * sky.columns + Math.round((left + plan.cell / 2) / sky.step);
+      const at = c * sky.columns * sky.rows + node;
+      const found: number[] = [];
+      for (let y = top; y < top + plan.cell; y += 2) {
+        for (let x = left; x < left + plan.cell; x += 2) {
+          if (maps.land && maps.land[y * drawn.width + x]! > 5) continue;
+          const value = drawn.data[(c * drawn.height + y) * drawn.width + x]!;
+          found.push(value / surface[Math.round(y / sky.step) * columns + Math.round(x / sky.step)]!);
+        }
+      }
       milkyWay[c * cells + i] = sky.milkyWay[at]!;
-      own[c * cells + i] = sky.milkyWay[at]! + sky.airglowBands[at]!;
+      own[c * cells + i] = median(found) - (sky.sky[at]! - sky.milkyWay[at]! - sky.airglowBands[at]!);
     }
   }
   return { own, milkyWay };
