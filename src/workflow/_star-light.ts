@@ -2,6 +2,7 @@ import { readFile } from 'node:fs/promises';
 import { type Alignment, predictedPositions, unprojectPixel } from '../alignment/index.js';
 import { degToRad, radToDeg, STAR_FLAGS, type StarTable, unpackStarTable } from '../core/index.js';
 import { airmass, starCatalogue } from '../sky/index.js';
+import type { KnownStars } from '../finishing/index.js';
 import type { StarLight } from '../stacking/index.js';
 import type { SkyPointing } from './_sky-pointing.js';
 
@@ -49,6 +50,13 @@ export async function starLight(
     airmass: Float32Array.from(rows, (row) => row.airmass),
     ...stars,
   };
+}
+
+/** The catalogue's stars where the stack shows them. */
+export function knownStars(alignment: Alignment, pointing: SkyPointing): KnownStars {
+  const { colorIndex } = cataloguedStars(alignment, pointing);
+  const { trackX, trackY } = alignment;
+  return trackX && trackY ? { x: trackX, y: trackY, colorIndex } : { x: [], y: [], colorIndex: [] };
 }
 
 const isSpoilt = (table: StarTable, row: number): boolean => (table.flags[row]! & SPOILT) !== 0;

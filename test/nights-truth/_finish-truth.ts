@@ -7,6 +7,7 @@ import { makeCard, type NightScenario, type SmoothSky, simulateNight } from '../
 import { median, quantile, silent, srgbDecode } from '../../src/core/index.js';
 import {
   type Band,
+  balancedByStars,
   type FinishPlan,
   gradientAt,
   joinSurvey,
@@ -15,6 +16,7 @@ import {
   makeFinishPlan,
   RENDER_ROWS,
   renderRows,
+  type StackColor,
   type StackMaps,
   type Survey,
   surveyedRows,
@@ -40,6 +42,8 @@ export interface FinishNumbers {
   /** Turn of hue of bright stars through the stretch, deg: median. */
   readonly hue: number;
 }
+
+const LOOK = LOOKS['still-night']!;
 
 type Source = Awaited<ReturnType<typeof stackSource>>;
 
@@ -68,7 +72,7 @@ export async function numbersOf(scenario: NightScenario, folder: string): Promis
   const whole = rows.band(0, linear.height);
   rows.close();
   const survey = surveyOf(source, linear, whole);
-  const plan = makeFinishPlan(survey, LOOKS['still-night']!, source.skyAt);
+  const plan = makeFinishPlan(survey, LOOK, source.skyAt);
   const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey, source.maps);
   const picture = await render({ ...plan, orientation: 1 }, whole, source);
   return {
@@ -82,7 +86,8 @@ export async function numbersOf(scenario: NightScenario, folder: string): Promis
 }
 
 function surveyOf(source: Source, size: { width: number; height: number }, whole: Band): Survey {
-  const { path: _path, maps, skyAt: _sky, ...color } = source;
+  const { path: _path, maps, skyAt: _sky, ...stack } = source;
+  const color = balancedByStars<StackColor>(stack, LOOK);
   const rect = { x: 0, y: 0, width: size.width, height: size.height };
   const plan = surveyPlan(rect, color);
   const parts = Array.from({ length: plan.rows }, (_, row) => {
@@ -202,64 +207,66 @@ function offGrey({ plan, levels }: Survey, data: Uint16Array): number {
   return Math.max(...blank.map((value) => Math.abs(value - level))) / level;
 }
 
+/** Half side of the square that a star's whole light is summed in, px, and of the ring about it that tells its sky. */
+const WHOLE = 4;
+const RING = 7;
+
 /**
- * Hue (Oklab) of whole stars, 5 x 5 px, before the stretch and after it, where they stand well above the sky and
- * clip nowhere.
+ * Hue (Oklab) of bright stars before the stretch and in the picture, both as the whole light above the sky about
+ * them, where they stand well above it, have a colour and clip nowhere.
  */
 function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Array): number {
   const { width, height } = plan.rect;
   const size = width * height;
-  const multipliers = source.color?.multipliers ?? [1, 1, 1];
+  const multipliers = plan.parameters.subarray(FINISH_PARAMETERS.multipliers, FINISH_PARAMETERS.multipliers + 3);
   const matrix = source.color?.cameraToSrgb ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
-  const P = FINISH_PARAMETERS;
-  const hue = (rgb: readonly number[]): readonly [number, number] => {
-    const [l, a, b] = linearSrgbToOklab(rgb[0]!, rgb[1]!, rgb[2]!);
-    return [(Math.atan2(b, a) * 180) / Math.PI, Math.hypot(a, b) / l];
-  };
+  const clip = 0.9 * plan.parameters[FINISH_PARAMETERS.clip]!;
   const linearAt = (at: number): number[] => {
     const camera = [0, 1, 2].map(
       (c) =>
         (whole.data[c * size + at]! - gradientAt(plan.gradient, c, at % width, Math.floor(at / width))) *
         multipliers[c]!,
     );
-    if (Math.max(...camera) > 0.9 * plan.parameters[P.clip]!) return [Number.NaN, 0, 0];
-    return [0, 1, 2].map(
-      (r) =>
-        matrix[3 * r]! * camera[0]! +
-        matrix[3 * r + 1]! * camera[1]! +
-        matrix[3 * r + 2]! * camera[2]! -
-        plan.parameters[P.cast + r]!,
-    );
+    if (Math.max(...camera) > clip) return [Number.NaN, Number.NaN, Number.NaN];
+    return [0, 1, 2].map((r) => camera.reduce((sum, value, c) => sum + matrix[3 * r + c]! * value, 0));
+  };
+  const shownAt = (at: number): number[] => [0, 1, 2].map((c) => srgbDecode(data[3 * at + c]! / 65535));
+  const hue = ([r, g, b]: readonly number[]): readonly [number, number] => {
+    const [l, a1, b1] = linearSrgbToOklab(r!, g!, b!);
+    return [(Math.atan2(b1, a1) * 180) / Math.PI, Math.hypot(a1, b1) / l];
+  };
+  /** Light of a square above the median of the ring about it, at its own scale. */
+  const lightOf = (x: number, y: number, pixel: (at: number) => number[]): number[] => {
+    const ring: number[][] = [];
+    const sum = [0, 0, 0];
+    for (let j = -RING; j <= RING; j++) {
+      for (let i = -RING; i <= RING; i++) {
+        const far = Math.max(Math.abs(i), Math.abs(j));
+        if (far > WHOLE && far < RING) continue;
+        const value = pixel((y + j) * width + x + i);
+        if (far === RING) ring.push(value);
+        else value.forEach((v, c) => {
+          sum[c]! += v;
+        });
+      }
+    }
+    return sum.map((v, c) => v - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!)));
   };
   const turns: number[] = [];
   const green = whole.data.subarray(size, 2 * size);
-  for (let y = 4; y < height - 4; y += 1) {
-    for (let x = 4; x < width - 4; x += 1) {
+  for (let y = RING + 1; y < height - RING - 1; y++) {
+    for (let x = RING + 1; x < width - RING - 1; x++) {
       const at = y * width + x;
       if (source.maps.land && source.maps.land[at]! > 0) continue;
       if (!(green[at]! > 5 * plan.sky.level)) continue;
       // The highest pixel of its surroundings stands for its star.
       let top = true;
-      for (let j = -2; j <= 2; j++)
-        for (let i = -2; i <= 2; i++) top &&= green[at]! >= green[at + j * width + i]!;
+      for (let j = -WHOLE; j <= WHOLE; j++)
+        for (let i = -WHOLE; i <= WHOLE; i++) top &&= green[at]! >= green[at + j * width + i]!;
       if (!top) continue;
-      const [before, after] = [
-        [0, 0, 0],
-        [0, 0, 0],
-      ];
-      for (let j = -2; j <= 2; j++) {
-        for (let i = -2; i <= 2; i++) {
-          const k = at + j * width + i;
-          linearAt(k).forEach((value, c) => {
-            before[c]! += value - plan.sky.level;
-          });
-          for (let c = 0; c < 3; c++) after[c]! += srgbDecode(data[3 * k + c]! / 65535);
-        }
-      }
-      // The sky under the star is grey in the picture: it takes colour, not hue.
-      const [h0, chroma] = hue(before.map((value) => value / 65535));
+      const [before, chroma] = hue(lightOf(x, y, linearAt).map((value) => value / 65535));
       if (!(chroma > 0.03)) continue;
-      const turn = Math.abs(hue(after)[0] - h0) % 360;
+      const turn = Math.abs(hue(lightOf(x, y, shownAt))[0] - before) % 360;
       turns.push(Math.min(turn, 360 - turn));
     }
   }
