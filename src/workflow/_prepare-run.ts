@@ -154,6 +154,7 @@ export async function prepareRun(
       height: alignment.height,
       ...(example.cfa === undefined ? {} : { cfa: example.cfa }),
       sourcePlanes: planes,
+      ...(example.color === undefined ? {} : { balance: example.color.multipliers }),
       pack: range,
       saturation: [limit(0), limit(1), limit(2)],
       skySurface: fitSky(skies.get(reference.record.id)!),

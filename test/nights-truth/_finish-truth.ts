@@ -211,46 +211,76 @@ function offGrey({ plan, levels }: Survey, data: Uint16Array): number {
 const WHOLE = 4;
 const RING = 7;
 
+/** Half side of the square that the eye sees as the star, px. */
+const CORE = 1;
+
+type Rgb = readonly [number, number, number];
+
+/** Hue, deg, and chroma against lightness, Oklab. */
+function hueOf([r, g, b]: Rgb): { readonly hue: number; readonly chroma: number } {
+  const [l, a1, b1] = linearSrgbToOklab(r, g, b);
+  return { hue: (Math.atan2(b1, a1) * 180) / Math.PI, chroma: Math.hypot(a1, b1) / l };
+}
+
+/** The same light with so much grey added that its chroma falls to `chroma`: a star on a sky of some brightness. */
+function diluted(light: Rgb, chroma: number): Rgb {
+  const most = Math.max(...light);
+  const mixed = (grey: number): Rgb => [light[0] + grey * most, light[1] + grey * most, light[2] + grey * most];
+  let [low, high] = [0, 20];
+  if (hueOf(mixed(low)).chroma < chroma) return light;
+  for (let i = 0; i < 40; i++) {
+    const middle = (low + high) / 2;
+    if (hueOf(mixed(middle)).chroma > chroma) low = middle;
+    else high = middle;
+  }
+  return mixed(low);
+}
+
 /**
- * Hue (Oklab) of bright stars before the stretch and in the picture, both as the whole light above the sky about
- * them, where they stand well above it, have a colour and clip nowhere.
+ * Turn of hue (Oklab) of bright stars through the stretch, deg: median. Before it, the star's whole light above the
+ * sky about it, balanced, as pale as sky and stretch make it; after it, the star's middle as the picture shows it.
+ * Only stars that stand well above the sky, have a colour and clip nowhere.
  */
 function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Array): number {
   const { width, height } = plan.rect;
   const size = width * height;
-  const multipliers = plan.parameters.subarray(FINISH_PARAMETERS.multipliers, FINISH_PARAMETERS.multipliers + 3);
-  const matrix = source.color?.cameraToSrgb ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
-  const clip = 0.9 * plan.parameters[FINISH_PARAMETERS.clip]!;
-  const linearAt = (at: number): number[] => {
+  const P = FINISH_PARAMETERS;
+  const multipliers = plan.parameters.subarray(P.multipliers, P.multipliers + 3);
+  const matrix = plan.parameters.subarray(P.matrix, P.matrix + 9);
+  const clip = 0.9 * plan.parameters[P.clip]!;
+  const linearAt = (at: number): Rgb => {
     const camera = [0, 1, 2].map(
       (c) =>
         (whole.data[c * size + at]! - gradientAt(plan.gradient, c, at % width, Math.floor(at / width))) *
         multipliers[c]!,
     );
     if (Math.max(...camera) > clip) return [Number.NaN, Number.NaN, Number.NaN];
-    return [0, 1, 2].map((r) => camera.reduce((sum, value, c) => sum + matrix[3 * r + c]! * value, 0));
+    const row = (r: number) => camera.reduce((sum, value, c) => sum + matrix[3 * r + c]! * value, 0);
+    return [row(0), row(1), row(2)];
   };
-  const shownAt = (at: number): number[] => [0, 1, 2].map((c) => srgbDecode(data[3 * at + c]! / 65535));
-  const hue = ([r, g, b]: readonly number[]): readonly [number, number] => {
-    const [l, a1, b1] = linearSrgbToOklab(r!, g!, b!);
-    return [(Math.atan2(b1, a1) * 180) / Math.PI, Math.hypot(a1, b1) / l];
-  };
-  /** Light of a square above the median of the ring about it, at its own scale. */
-  const lightOf = (x: number, y: number, pixel: (at: number) => number[]): number[] => {
-    const ring: number[][] = [];
+  const lightOf = (x: number, y: number): Rgb => {
+    const ring: Rgb[] = [];
     const sum = [0, 0, 0];
     for (let j = -RING; j <= RING; j++) {
       for (let i = -RING; i <= RING; i++) {
         const far = Math.max(Math.abs(i), Math.abs(j));
         if (far > WHOLE && far < RING) continue;
-        const value = pixel((y + j) * width + x + i);
+        const value = linearAt((y + j) * width + x + i);
         if (far === RING) ring.push(value);
-        else value.forEach((v, c) => {
-          sum[c]! += v;
-        });
+        else for (let c = 0; c < 3; c++) sum[c]! += value[c]!;
       }
     }
-    return sum.map((v, c) => v - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!)));
+    const own = (c: number) => (sum[c]! - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!))) / 65535;
+    return [own(0), own(1), own(2)];
+  };
+  const shownOf = (x: number, y: number): Rgb => {
+    const sum: [number, number, number] = [0, 0, 0];
+    for (let j = -CORE; j <= CORE; j++) {
+      for (let i = -CORE; i <= CORE; i++) {
+        for (let c = 0; c < 3; c++) sum[c]! += srgbDecode(data[3 * ((y + j) * width + x + i) + c]! / 65535);
+      }
+    }
+    return sum;
   };
   const turns: number[] = [];
   const green = whole.data.subarray(size, 2 * size);
@@ -264,9 +294,11 @@ function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Arra
       for (let j = -WHOLE; j <= WHOLE; j++)
         for (let i = -WHOLE; i <= WHOLE; i++) top &&= green[at]! >= green[at + j * width + i]!;
       if (!top) continue;
-      const [before, chroma] = hue(lightOf(x, y, linearAt).map((value) => value / 65535));
-      if (!(chroma > 0.03)) continue;
-      const turn = Math.abs(hue(lightOf(x, y, shownAt))[0] - before) % 360;
+      const light = lightOf(x, y);
+      if (!(hueOf(light).chroma > 0.03)) continue;
+      const shown = hueOf(shownOf(x, y));
+      const before = hueOf(diluted(light, shown.chroma / LOOK.saturation)).hue;
+      const turn = Math.abs(shown.hue - before) % 360;
       turns.push(Math.min(turn, 360 - turn));
     }
   }
