@@ -207,8 +207,8 @@ function offGrey({ plan, levels }: Survey, data: Uint16Array): number {
   return Math.max(...blank.map((value) => Math.abs(value - level))) / level;
 }
 
-/** Half side of the square that a star's whole light is summed in, px, and of the ring about it that tells its sky. */
-const WHOLE = 4;
+/** Half side of the square that a star's light is summed in, px, and of the ring about it that tells its sky. */
+const WHOLE = 2;
 const RING = 7;
 
 /** Half side of the square that the eye sees as the star, px. */
