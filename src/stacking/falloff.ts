@@ -28,7 +28,10 @@ export function makeFalloff(
   size: { readonly width: number; readonly height: number },
   transmission: (q: number) => number,
   source: Falloff['source'],
-  axis: Pick<Falloff, 'centerX' | 'centerY'> = { centerX: (size.width - 1) / 2, centerY: (size.height - 1) / 2 },
+  axis: Pick<Falloff, 'centerX' | 'centerY'> = {
+    centerX: (size.width - 1) / 2,
+    centerY: (size.height - 1) / 2,
+  },
 ): Falloff {
   const { width, height } = size;
   const table = Float64Array.from({ length: TABLE_STEPS + 1 }, (_, k) =>

@@ -128,7 +128,9 @@ function frameZeros(
   };
   const [stars, frames] = [groups(star), groups(frame)];
   for (let round = 0; round < 4; round++) {
-    const level = new Map(Array.from(stars, ([k, at]) => [k, median(at.map((i) => value(i) - zeros[frame[i]!]!))]));
+    const level = new Map(
+      Array.from(stars, ([k, at]) => [k, median(at.map((i) => value(i) - zeros[frame[i]!]!))]),
+    );
     for (const [f, at] of frames) zeros[f] = median(at.map((i) => value(i) - level.get(star[i]!)!));
   }
   return zeros;
@@ -203,7 +205,13 @@ const COST_SCATTER = 0.08;
 function errorOf(normal: readonly (readonly number[])[], terms: readonly number[]): number {
   const along = [0, ...terms.map((t) => (t < RADIAL.length ? 0.8 ** RADIAL[t]! : 0))];
   const right = [...along];
-  if (!solveSymmetric(normal.map((row) => [...row]), right)) return Number.POSITIVE_INFINITY;
+  if (
+    !solveSymmetric(
+      normal.map((row) => [...row]),
+      right,
+    )
+  )
+    return Number.POSITIVE_INFINITY;
   return Math.sqrt(along.reduce((sum, value, i) => sum + value * right[i]!, 0));
 }
 
@@ -213,8 +221,15 @@ const SOLID_STEPS = 64;
 /** Sky that a pixel sees against one on the axis, by q; the mean around the axis. */
 function solidAngle(lens: LensModel, radius: number): (q: number) => number {
   const at = (x: number, y: number): number => {
-    const [a, b, c] = [unprojectPixel(lens, x, y), unprojectPixel(lens, x + 1, y), unprojectPixel(lens, x, y + 1)];
-    const [p, s] = [b, c].map((to) => [to[0] - a[0], to[1] - a[1], to[2] - a[2]] as const) as [Vector, Vector];
+    const [a, b, c] = [
+      unprojectPixel(lens, x, y),
+      unprojectPixel(lens, x + 1, y),
+      unprojectPixel(lens, x, y + 1),
+    ];
+    const [p, s] = [b, c].map((to) => [to[0] - a[0], to[1] - a[1], to[2] - a[2]] as const) as [
+      Vector,
+      Vector,
+    ];
     return Math.hypot(p[1] * s[2] - p[2] * s[1], p[2] * s[0] - p[0] * s[2], p[0] * s[1] - p[1] * s[0]);
   };
   const middle = at(lens.centerX, lens.centerY);

@@ -23,8 +23,8 @@ import { plateCards } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
-import { knownStars } from './_star-light.js';
 import type { LandLayer } from './_stack-land.js';
+import { knownStars } from './_star-light.js';
 import type { TransientEntry } from './_transients.js';
 import { withoutUnknown } from './_unknown.js';
 
@@ -204,7 +204,11 @@ async function linearFacts(work: RunWork, results: Results, facts: StackFacts): 
     // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
     whiteLevel: example.whiteLevel,
     ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
-    ...(results.falloff ? { falloffBy: results.falloff.source } : hasFlat(results) ? { falloffBy: 'flat' } : {}),
+    ...(results.falloff
+      ? { falloffBy: results.falloff.source }
+      : hasFlat(results)
+        ? { falloffBy: 'flat' }
+        : {}),
   };
   const { width, height } = alignment;
   const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);

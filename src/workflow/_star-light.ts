@@ -1,8 +1,8 @@
 import { readFile } from 'node:fs/promises';
 import { type Alignment, predictedPositions, unprojectPixel } from '../alignment/index.js';
 import { degToRad, radToDeg, STAR_FLAGS, type StarTable, unpackStarTable } from '../core/index.js';
-import { airmass, starCatalogue } from '../sky/index.js';
 import type { KnownStars } from '../finishing/index.js';
+import { airmass, starCatalogue } from '../sky/index.js';
 import type { StarLight } from '../stacking/index.js';
 import type { SkyPointing } from './_sky-pointing.js';
 

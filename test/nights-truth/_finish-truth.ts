@@ -121,7 +121,9 @@ function truthOf(scenario: NightScenario, wallTime: string, { plan, levels }: Su
     for (let i = 0; i < cells; i++) {
       if (!Number.isFinite(levels[c * cells + i]!)) continue;
       const [left, top] = [(i % plan.columns) * plan.cell, Math.floor(i / plan.columns) * plan.cell];
-      const node = Math.round((top + plan.cell / 2) / sky.step) * sky.columns + Math.round((left + plan.cell / 2) / sky.step);
+      const node =
+        Math.round((top + plan.cell / 2) / sky.step) * sky.columns +
+        Math.round((left + plan.cell / 2) / sky.step);
       const at = c * sky.columns * sky.rows + node;
       const found: number[] = [];
       for (let y = top; y < top + plan.cell; y += 2) {
@@ -225,7 +227,11 @@ function hueOf([r, g, b]: Rgb): { readonly hue: number; readonly chroma: number 
 /** The same light with so much grey added that its chroma falls to `chroma`: a star on a sky of some brightness. */
 function diluted(light: Rgb, chroma: number): Rgb {
   const most = Math.max(...light);
-  const mixed = (grey: number): Rgb => [light[0] + grey * most, light[1] + grey * most, light[2] + grey * most];
+  const mixed = (grey: number): Rgb => [
+    light[0] + grey * most,
+    light[1] + grey * most,
+    light[2] + grey * most,
+  ];
   let [low, high] = [0, 20];
   if (hueOf(mixed(low)).chroma < chroma) return light;
   for (let i = 0; i < 40; i++) {
@@ -270,7 +276,8 @@ function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Arra
         else for (let c = 0; c < 3; c++) sum[c]! += value[c]!;
       }
     }
-    const own = (c: number) => (sum[c]! - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!))) / 65535;
+    const own = (c: number) =>
+      (sum[c]! - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!))) / 65535;
     return [own(0), own(1), own(2)];
   };
   const shownOf = (x: number, y: number): Rgb => {

@@ -87,7 +87,10 @@ describe('fitStarFalloff', () => {
     const size = { width: WIDTH, height: HEIGHT };
     expect(fitStarFalloff(lightOf({ seed: 4, stars: 30 }), lens, size)).toBeUndefined();
     expect(fitStarFalloff(lightOf({ seed: 5, stars: 600, gamma: 0.6 }), lens, size)).toBeUndefined();
-    const unknown = { ...lightOf({ seed: 6, stars: 300 }), magnitude: new Float64Array(300).fill(Number.NaN) };
+    const unknown = {
+      ...lightOf({ seed: 6, stars: 300 }),
+      magnitude: new Float64Array(300).fill(Number.NaN),
+    };
     expect(fitStarFalloff(unknown, lens, size)).toBeUndefined();
   });
 
