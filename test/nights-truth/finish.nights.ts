@@ -68,8 +68,11 @@ describe('pictures of ten nights with known truth', () => {
     expect(all.length).toBeGreaterThanOrEqual(NIGHTS.length);
     for (const numbers of all) {
       const text = row(numbers, 0);
-      expect(numbers.clipped, text).toBeLessThan(0.001); // the issue's own bound
-      if (!Number.isNaN(numbers.hue)) expect(numbers.hue, text).toBeLessThan(3); // the issue's own bound, deg
+      expect.soft(numbers.clipped, text).toBeLessThan(0.001); // the issue's own bound
+      if (!Number.isNaN(numbers.hue)) expect.soft(numbers.hue, text).toBeLessThan(3); // the issue's own bound, deg
+      // The aims are 1 % off grey, 2 % of sky, 5 % of the band; the table says how near each night comes.
+      expect.soft(numbers.offGrey, text).toBeLessThan(0.02);
+      expect.soft(numbers.gradientLeft, text).toBeLessThan(0.08);
     }
   });
 });
