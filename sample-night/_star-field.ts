@@ -1,6 +1,6 @@
 import { gaussian, seededRandom } from '../src/core/index.js';
-import { starCatalogue } from '../src/sky/index.js';
-import { bodyColor, starTemperature, toCamera } from './_color.js';
+import { bodyColor, starCatalogue, starTemperature } from '../src/sky/index.js';
+import { toCamera } from './_color.js';
 import { direction } from './_geometry.js';
 import { J2000_TO_GALACTIC, milkyWayGlow } from './_milky-way.js';
 import { hash } from './_noise.js';

@@ -13,6 +13,7 @@ interface FinishOptions extends SharedOptions {
   /** False with `--no-gradient`. */
   readonly gradient?: string | boolean;
   readonly neutral?: string;
+  readonly starBalance?: string;
   readonly smoothing?: string;
   readonly starSoftening?: string;
   readonly crop?: string;
@@ -33,6 +34,12 @@ const PARAMETERS = [
     'how much of the smooth glow over the sky is taken off, 0 to 100 %',
   ],
   ['--neutral', 'neutralize', '<percent>', "how much of the blank sky's colour is taken off, 0 to 100 %"],
+  [
+    '--star-balance',
+    'starBalance',
+    '<percent>',
+    "how far the white balance follows the stars' known colours, 0 to 100 %",
+  ],
   ['--smoothing', 'smoothing', '<percent>', 'how much the grain of faint parts is smoothed, 0 to 100 %'],
   ['--star-softening', 'starSoftening', '<percent>', 'how much small stars are held back, 0 to 90 %'],
 ] as const;

@@ -1,4 +1,4 @@
-import type { StackColor } from './types.js';
+import type { Look, StackColor } from './types.js';
 
 const IDENTITY = [1, 0, 0, 0, 1, 0, 0, 0, 1];
 
@@ -15,6 +15,16 @@ export function balance(stack: StackColor): Balanced {
   const matrix = stack.color?.cameraToSrgb ?? IDENTITY;
   const clip = Math.min(...multipliers.map((m, color) => m * stack.whiteLevel[color]!));
   return { matrix, clip, multipliers };
+}
+
+/** The stack's colour with as much of the stars' own balance as the look asks for. */
+export function balancedByStars<T extends StackColor>(stack: T, look: Pick<Look, 'starBalance'>): T {
+  const { starBalance, color } = stack;
+  if (!starBalance || !color || look.starBalance === 0) return stack;
+  const [red, green, blue] = color.multipliers;
+  const factor = (full: number): number => full ** look.starBalance;
+  const multipliers = [red * factor(starBalance.red), green, blue * factor(starBalance.blue)] as const;
+  return { ...stack, color: { ...color, multipliers } };
 }
 
 export function toSrgb(balanced: Balanced, r: number, g: number, b: number, out: Float64Array): void {

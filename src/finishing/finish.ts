@@ -1,10 +1,11 @@
 import { type Kernels, plainKernels } from '../kernels/index.js';
+import { balancedByStars } from './_balance.js';
 import { type FinishPlan, gradientPicture, makeFinishPlan } from './finish-plan.js';
 import { cropToCoverage, orientedSize, placeRows } from './geometry.js';
 import { toMap } from './maps.js';
 import { renderReach, renderRows } from './render-rows.js';
 import { joinSurvey, surveyedRows, surveyPlan, surveyRow } from './survey.js';
-import type { Band, FinishInput, Look, Picture, Rect, StackMaps } from './types.js';
+import type { Band, FinishInput, Look, Picture, Rect, StackColor, StackMaps } from './types.js';
 
 /** Sky pixels with less than this share of the best coverage are cropped away. */
 export const COVERAGE_SHARE = 0.5;
@@ -42,13 +43,15 @@ export function finishPicture(
   kernels: Kernels = plainKernels(),
   crop?: Rect,
 ): Picture {
-  const { image, skyAt, ...stack } = input;
+  const { image, skyAt, ...given } = input;
+  const stack = balancedByStars<StackColor>(given, look);
   const maps = mapsOf(input);
   const rect = crop ?? cropToCoverage(maps, COVERAGE_SHARE);
   const cells = surveyPlan(rect, {
     whiteLevel: stack.whiteLevel,
     ...(stack.color ? { color: stack.color } : {}),
     ...(stack.orientation === undefined ? {} : { orientation: stack.orientation }),
+    ...(stack.falloffBy === undefined ? {} : { falloffBy: stack.falloffBy }),
   });
   const rows = Array.from({ length: cells.rows }, (_, row) => {
     const { top, rows: count } = surveyedRows(cells, row);

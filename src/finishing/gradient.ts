@@ -1,8 +1,18 @@
 import { median, quantile, SIGMA_PER_MAD } from '../core/index.js';
+import {
+  BAND_EXPECTED,
+  bandTerms,
+  type Cell,
+  expectedOf,
+  freeTerms,
+  pullOf,
+  stiffTerms,
+  weightOf,
+} from './_gradient-terms.js';
 import { fitWeighted } from './_least-squares.js';
 import { findSensorGlow, type SensorGlow } from './_sensor-glow.js';
 import type { Survey } from './survey.js';
-import type { Rect, SkyAt, SkyPlace } from './types.js';
+import type { Rect, SkyAt } from './types.js';
 
 /** The smooth light over the picture that is not the sky's own shape, on a grid of nodes, bilinear between. */
 export interface SkyGradient {
@@ -23,83 +33,6 @@ export interface SkyGradient {
 export type Vertical = 'x' | 'y';
 
 const NODE_STEP = 16;
-
-interface Cell {
-  readonly u: number;
-  readonly v: number;
-  /** Toward the zenith, and across, -1..1. */
-  readonly h: number;
-  readonly w: number;
-  /** Squared distance from the middle of the frame, 1 in the corner. */
-  readonly r2: number;
-  readonly place?: SkyPlace | undefined;
-}
-
-/**
- * Without knowing where the band lies: a plane and a bend along the height only. Glow over a horizon bends along
- * the height; a surface that may bend every way would follow the galactic band and eat it.
- */
-const stiffTerms = ({ u, v, h }: Cell): number[] => [1, u, v, h * h];
-
-/**
- * With the band known: a plane, what a lens's falloff may have left, a bend along the height, and the rise toward a
- * horizon, steep and slow and to one side.
- */
-function freeTerms({ u, v, h, w, r2, place }: Cell): number[] {
-  const altitude = place?.altitude;
-  const [steep, slow] =
-    altitude === undefined
-      ? [Math.exp(-3 * (h + 1)), h * h]
-      : [Math.exp(-Math.max(0, altitude) / 8), Math.exp(-Math.max(0, altitude) / 22)];
-  return [1, u, v, r2, r2 * r2, steep, slow, steep * w, slow * w, w * w * slow];
-}
-
-/**
- * What is to be expected of the free terms, as a share of the sky, before it is seen: tilts are small where height
- * and side have terms of their own, a lens is nearly right, a town may be anything.
- */
-const FREE_EXPECTED = [1, 0.03, 0.03, 0.15, 0.1, 1, 0.6, 0.6, 0.3, 0.1];
-
-/** The same of disc and bulge. */
-const BAND_EXPECTED = [0.8, 0.8, 2];
-
-/** How much the clouds and dust of a cell differ from the plain shape of band and sky, as a share of the sky. */
-const UNEVENNESS = 0.05;
-
-/** Cells that go up and down together: the band's clouds are that wide. */
-const TOGETHER = 4;
-
-const pullOf = (expected: number, cells: number): number => (TOGETHER * (UNEVENNESS / expected) ** 2) / cells;
-
-/**
- * What the Milky Way gives at a place, in its plainest shape: disc and bulge, exponential. It only keeps the
- * surface from taking the band for a gradient; nothing of it goes into the picture.
- * @source scales after Ch. Leinert et al., A&AS 127 (1998) 1, section 10 (integrated starlight)
- */
-function bandTerms(place: SkyPlace): number[] {
-  const { longitude: l, latitude: b } = place;
-  // Beyond 25 deg nothing is left: there it could only be mistaken for a slope.
-  const disc = Math.max(0, Math.exp(-Math.abs(b + 0.8) / 11) - Math.exp(-25 / 11));
-  return [disc, disc * Math.exp(-((l / 75) ** 2)), Math.exp(-Math.hypot(l / 13, (b + 2.6) / 8))];
-}
-
-/** How much a cell may say of the gradient: least in the middle of the band, whose clouds and dust no shape tells. */
-function weightOf(place: SkyPlace): number {
-  if (CLOUDS.some((cloud) => apart(place, cloud) < cloud.reach)) return 0;
-  return Math.min(1, Math.max(0.06, (Math.abs(place.latitude) - 4) / 16));
-}
-
-/** The Magellanic Clouds: galactic longitude and latitude and reach, deg. @source IAU positions of NED, J2000 */
-const CLOUDS = [
-  { longitude: -79.5, latitude: -32.9, reach: 6 },
-  { longitude: -57.2, latitude: -44.3, reach: 4 },
-];
-
-const apart = (a: SkyPlace, b: { readonly longitude: number; readonly latitude: number }): number =>
-  Math.hypot(
-    (((a.longitude - b.longitude + 540) % 360) - 180) * Math.cos((b.latitude * Math.PI) / 180),
-    a.latitude - b.latitude,
-  );
 
 /**
  * Fits the smooth gradient of the sky per colour. Where the pointing tells which cells show the galactic band,
@@ -136,9 +69,9 @@ export function fitSkyGradient(
   const design = places.map((at) => (known ? [...terms(at), ...bandTerms(at.place!)] : terms(at)));
   const open = Float64Array.from(places, (at) => (known ? weightOf(at.place!) : 1));
   const pull = known
-    ? [...FREE_EXPECTED, ...BAND_EXPECTED].map((expected) =>
+    ? [...expectedOf(survey, places[0]!.place!.altitude !== undefined), ...BAND_EXPECTED].map((share) =>
         pullOf(
-          expected,
+          share,
           open.reduce((sum, w) => sum + w, 0),
         ),
       )

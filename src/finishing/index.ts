@@ -1,3 +1,4 @@
+export { balancedByStars } from './_balance.js';
 export * from './color.js';
 export * from './finish.js';
 export * from './finish-plan.js';
@@ -8,6 +9,7 @@ export * from './looks.js';
 export * from './maps.js';
 export * from './preview.js';
 export * from './render-rows.js';
+export * from './star-balance.js';
 export * from './stretch.js';
 export * from './survey.js';
 export type * from './types.js';

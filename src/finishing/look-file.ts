@@ -65,6 +65,15 @@ export const LOOK_PARAMETERS: readonly LookParameter[] = [
     effect: "how much of the blank sky's colour is taken off; 0 = as recorded, airglow and all",
   },
   {
+    field: 'starBalance',
+    name: 'starBalancePercent',
+    unit: '%',
+    from: 0,
+    to: 100,
+    effect:
+      "how far the white balance follows the stars' known colours, where the stack knows where it points; 0 = the camera's own",
+  },
+  {
     field: 'smoothing',
     name: 'smoothingPercent',
     unit: '%',

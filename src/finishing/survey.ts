@@ -23,6 +23,11 @@ export interface SurveyPlan extends StackColor {
 export interface SurveyRow {
   /** f32[3*columns], camera colours, ADU: cell medians, which stars hardly touch; NaN where mostly land or no data. */
   readonly levels: Float32Array;
+  /**
+   * f32[3*columns], distance of red, green and blue from luminance, balanced linear sRGB, ADU: medians of pixels as
+   * the picture shows their colour, each smoothed with its neighbours; NaN as in `levels`.
+   */
+  readonly tints: Float32Array;
   /** Differences of single sky pixels from their surroundings, luminance, ADU. */
   readonly differences: Float32Array;
   /** Single land pixels, balanced linear sRGB, three values each, ADU. */
@@ -51,6 +56,7 @@ export function surveyRow(plan: SurveyPlan, band: Band, maps: StackMaps): Survey
   const balanced = balance(plan);
   return {
     levels: cellLevels(plan, band, maps),
+    tints: cellTints(plan, band, maps, balanced),
     differences: differences(plan, band, maps, balanced),
     land: landSamples(plan, band, maps, balanced),
   };
@@ -81,6 +87,49 @@ function cellLevels(plan: SurveyPlan, band: Band, maps: StackMaps): Float32Array
     }
   }
   return levels;
+}
+
+/** Samples along a cell's side whose colour is looked at, at most. */
+const TINT_SAMPLES = 10;
+
+/** (1 4 6 4 1), the kernel's own smoothing of colour. */
+const SMOOTH = [1, 4, 6, 4, 1];
+
+/**
+ * Faint stars and the skew of noise move the medians of three raw colours by different shares; the picture shows
+ * smoothed colour, so its tint is measured smoothed too.
+ */
+function cellTints(plan: SurveyPlan, band: Band, maps: StackMaps, balanced: Balanced): Float32Array {
+  const { cell, columns, rect } = plan;
+  const tints = new Float32Array(3 * columns).fill(Number.NaN);
+  const size = band.rows * band.width;
+  const step = Math.max(1, Math.floor(cell / TINT_SAMPLES));
+  const rgb = new Float64Array(3);
+  const soft = new Float64Array(3);
+  for (let column = 0; column < columns; column++) {
+    const found: [number[], number[], number[]] = [[], [], []];
+    for (let y = 2; y < band.rows - 2; y += step) {
+      for (let x = 2; x < cell - 2; x += step) {
+        const left = rect.x + column * cell + x;
+        if (maps.land && maps.land[(band.top + y) * maps.width + left]! > SKY_LIMIT) continue;
+        for (let color = 0; color < 3; color++) {
+          let sum = 0;
+          for (let j = -2; j <= 2; j++) {
+            const at = color * size + (y + j) * band.width + left;
+            for (let i = -2; i <= 2; i++) sum += SMOOTH[j + 2]! * SMOOTH[i + 2]! * band.data[at + i]!;
+          }
+          soft[color] = sum / 256;
+        }
+        toSrgb(balanced, soft[0]!, soft[1]!, soft[2]!, rgb);
+        const light = luminance(rgb[0]!, rgb[1]!, rgb[2]!);
+        if (!Number.isFinite(light)) continue;
+        for (let color = 0; color < 3; color++) found[color]!.push(rgb[color]! - light);
+      }
+    }
+    if (found[0].length < 4) continue;
+    for (let color = 0; color < 3; color++) tints[color * columns + column] = median(found[color]!);
+  }
+  return tints;
 }
 
 /** Luminance at an index of a band's plane, ADU. */
@@ -136,6 +185,8 @@ export interface Survey {
   readonly plan: SurveyPlan;
   /** f32[3*rows*columns], camera colours, ADU; NaN where a cell is mostly land or without data. */
   readonly levels: Float32Array;
+  /** f32[3*rows*columns], see `SurveyRow`. */
+  readonly tints: Float32Array;
   /** Noise of single pixels around their surroundings, luminance, ADU; 0 = too little sky to tell. */
   readonly noise: number;
   /** Level that half the land pixels exceed, luminance, ADU; NaN without land. */
@@ -150,15 +201,15 @@ const LAND_CAST_SHARE = 0.7;
 /** @param rows one entry for each row of cells, in order */
 export function joinSurvey(plan: SurveyPlan, rows: readonly SurveyRow[]): Survey {
   const { columns } = plan;
-  const levels = new Float32Array(3 * plan.rows * columns);
-  rows.forEach((row, j) => {
-    for (let color = 0; color < 3; color++) {
-      levels.set(
-        row.levels.subarray(color * columns, (color + 1) * columns),
-        (color * plan.rows + j) * columns,
-      );
-    }
-  });
+  const joined = (of: (row: SurveyRow) => Float32Array): Float32Array => {
+    const all = new Float32Array(3 * plan.rows * columns);
+    rows.forEach((row, j) => {
+      for (let color = 0; color < 3; color++) {
+        all.set(of(row).subarray(color * columns, (color + 1) * columns), (color * plan.rows + j) * columns);
+      }
+    });
+    return all;
+  };
   const differences = rows.flatMap((row) => Array.from(row.differences, Math.abs));
   const samples = rows.flatMap((row) => Array.from(row.land));
   const land = samples.flatMap((_, i) =>
@@ -166,7 +217,8 @@ export function joinSurvey(plan: SurveyPlan, rows: readonly SurveyRow[]): Survey
   );
   return {
     plan,
-    levels,
+    levels: joined((row) => row.levels),
+    tints: joined((row) => row.tints),
     noise: differences.length < 50 ? 0 : (1.4826 * median(differences)) / Math.sqrt(1.25),
     land: land.length < 50 ? Number.NaN : median(land),
     landCast: land.length < 50 ? [0, 0, 0] : castOfLand(samples),

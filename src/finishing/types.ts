@@ -13,6 +13,8 @@ export interface Look {
   readonly gradient: number;
   /** Share of the background's colour cast taken off, 0..1. */
   readonly neutralize: number;
+  /** Share of the white balance by star colours that is applied, 0..1; 0 = the camera's own balance. */
+  readonly starBalance: number;
   /** Level that typical land is lifted to, sRGB signal 0..1; land already brighter is left alone. */
   readonly landLevel: number;
   /** Strength of the noise smoothing in faint areas, 0..1; 0 = none. Stronger by itself where the stack is thin. */
@@ -31,6 +33,15 @@ export interface StackMaps {
   readonly coverage?: Uint8Array;
 }
 
+/** White balance by the colours of stars: the catalogue says what colour each should have. */
+export interface StarBalance {
+  /** Factors on balanced red and blue that bring the stars to their colours. */
+  readonly red: number;
+  readonly blue: number;
+  /** Stars that told. */
+  readonly stars: number;
+}
+
 /** What the finish needs to know of a stack besides its pixels. */
 export interface StackColor {
   /** Colour of the camera; absent = already linear sRGB. */
@@ -39,6 +50,10 @@ export interface StackColor {
   readonly whiteLevel: readonly [number, number, number];
   /** EXIF orientation 1..8, applied at the very end; default 1. */
   readonly orientation?: number;
+  /** What told the lens's falloff that was divided out; absent = nothing was, or not known. */
+  readonly falloffBy?: 'flat' | 'stars' | 'sky' | 'lens';
+  /** Absent where the pointing is not solved or too few stars tell. */
+  readonly starBalance?: StarBalance;
 }
 
 /** A stack in memory. */

@@ -19,6 +19,7 @@ export * from './sidereal.js';
 export * from './sky-brightness.js';
 export * from './sky-chart.js';
 export * from './star-catalogue.js';
+export * from './star-color.js';
 export * from './sun-moon.js';
 export * from './target-track.js';
 export * from './targets.js';

@@ -13,25 +13,33 @@ export interface Falloff {
   readonly radius: number;
   /** Transmission at (r/radius)^2 = 0, 1/n, ... 1; falls from 1, never below `DARKEST`. */
   readonly table: Float64Array;
-  readonly source: 'sky' | 'lens';
+  readonly source: 'stars' | 'sky' | 'lens';
 }
 
 const TABLE_STEPS = 1024;
 /** More falloff than 1 : 6.7 is a lens hood or land, not a lens. */
 export const DARKEST = 0.15;
 
-function makeFalloff(
+/**
+ * @param transmission by q = (distance from the axis / half the diagonal)^2
+ * @param axis where the lens's axis meets the sensor, px; default the middle
+ */
+export function makeFalloff(
   size: { readonly width: number; readonly height: number },
   transmission: (q: number) => number,
   source: Falloff['source'],
+  axis: Pick<Falloff, 'centerX' | 'centerY'> = {
+    centerX: (size.width - 1) / 2,
+    centerY: (size.height - 1) / 2,
+  },
 ): Falloff {
   const { width, height } = size;
   const table = Float64Array.from({ length: TABLE_STEPS + 1 }, (_, k) =>
     Math.max(DARKEST, Math.min(1, transmission(k / TABLE_STEPS))),
   );
   return {
-    centerX: (width - 1) / 2,
-    centerY: (height - 1) / 2,
+    centerX: axis.centerX,
+    centerY: axis.centerY,
     radius: Math.hypot(width, height) / 2,
     table,
     source,

@@ -55,6 +55,7 @@ export {
   type TileResult,
   tileTransfer,
 } from './stack-tile.js';
+export { fitStarFalloff, type StarLight } from './star-falloff.js';
 export * from './surface.js';
 export * from './tile-task.js';
 export * from './tiles.js';

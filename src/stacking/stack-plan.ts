@@ -74,6 +74,8 @@ export interface StackInput {
   readonly frames: readonly StackFrame[];
   readonly pack: PackRange;
   readonly demosaic?: DemosaicMethod;
+  /** Multipliers that make grey equal in red, green and blue: colours are compared so while demosaicing. */
+  readonly balance?: PerColor<number>;
   /** ADU at which each colour counts as clipped; resampling is bilinear beside such pixels. */
   readonly saturation: PerColor<number>;
   readonly sky?: Partial<CombineOptions>;

@@ -1,5 +1,5 @@
 import { BLOCK_SIZE, type F32Block, type Kernels, makeLanczosTable, type Rect } from '../kernels/index.js';
-import { demosaicInto } from './demosaic.js';
+import { demosaicBalanced } from './demosaic.js';
 import type { CombineOptions } from './stack-plan.js';
 import { surfaceScale } from './surface.js';
 import type { MaskWindow, TileFrame, TileLayer, TileTask } from './tile-task.js';
@@ -169,10 +169,10 @@ function openSource(task: TileTask, frame: TileFrame, parts: SourceParts): F32Bl
   }
   const mosaic = memory.f32(size);
   kernels.unpack(packed, mosaic, task.pack.offset, task.pack.scale);
-  const { cfa, demosaic: method, saturation } = task;
+  const { cfa, demosaic: method, balance = [1, 1, 1], saturation } = task;
   // Hidden before, so that no land leaks into its neighbours, and after, so that nothing is made up there.
   hidePixels(mosaic.data, hide);
-  if (cfa) demosaicInto(kernels, mosaic, color, { width, height, cfa, method, saturation });
+  if (cfa) demosaicBalanced(kernels, mosaic, color, { width, height, cfa, method, saturation, balance });
   else for (let plane = 0; plane < 3; plane++) color.data.set(mosaic.data, plane * size);
   hidePixels(color.data, hide);
   return color;

@@ -38,6 +38,7 @@ export interface TileTask {
   readonly sourcePlanes: 1 | 3;
   readonly pack: PackRange;
   readonly demosaic: DemosaicMethod;
+  readonly balance: PerColor<number> | undefined;
   readonly saturation: PerColor<number>;
   readonly sky: TileLayer | undefined;
   readonly land: TileLayer | undefined;
@@ -124,7 +125,7 @@ function maskWindow(mask: Mask, frames: readonly TileFrame[]): MaskWindow | unde
 
 /** Works out what one tile needs of each frame. */
 export function tileTask(plan: StackPlan, tile: Tile, layers: Layers = 'both'): TileTask {
-  const { width, height, cfa, sourcePlanes, pack, demosaic, saturation } = plan;
+  const { width, height, cfa, sourcePlanes, pack, demosaic, balance, saturation } = plan;
   const scale = surfaceScale(width, height);
   const pedestals = (surfaces: PerColor<Surface> | undefined): Float32Array => {
     const planes = [0, 1, 2].map((color) =>
@@ -158,7 +159,7 @@ export function tileTask(plan: StackPlan, tile: Tile, layers: Layers = 'both'): 
   }
   const landMask = plan.landMask && sky && maskWindow(plan.landMask, sky.frames);
   return {
-    ...{ tile, width, height, cfa, sourcePlanes, pack, demosaic, saturation },
+    ...{ tile, width, height, cfa, sourcePlanes, pack, demosaic, balance, saturation },
     ...{ sky, land, landMask },
   };
 }

@@ -1,5 +1,6 @@
 import type { ColorImage } from '../core/index.js';
 import {
+  balancedByStars,
   COVERAGE_SHARE,
   cropToCoverage,
   type FinishPlan,
@@ -73,7 +74,8 @@ export async function finishStack(
     readonly signal?: AbortSignal | undefined;
   },
 ): Promise<Finished> {
-  const { path, maps, skyAt, ...color } = source;
+  const { path, maps, skyAt, ...stack } = source;
+  const color = balancedByStars<StackColor>(stack, look);
   const { pool, signal } = options;
   const cells = surveyPlan(options.crop ?? cropToCoverage(maps, COVERAGE_SHARE), color);
   const rows = await Promise.all(

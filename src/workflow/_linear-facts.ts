@@ -87,6 +87,8 @@ export async function stackSource(folder: string, linear: LinearFacts): Promise<
     whiteLevel: linear.whiteLevel,
     ...(linear.color === undefined ? {} : { color: linear.color }),
     ...(linear.orientation === undefined ? {} : { orientation: linear.orientation }),
+    ...(linear.starBalance === undefined ? {} : { starBalance: linear.starBalance }),
+    ...(linear.falloffBy === undefined ? {} : { falloffBy: linear.falloffBy }),
     ...(linear.pointing === undefined ? {} : { skyAt: skyPlaces(linear.pointing) }),
   };
 }

@@ -1,7 +1,7 @@
 import { join } from 'node:path';
 import type { Alignment } from '../alignment/index.js';
 import type { Mask } from '../core/index.js';
-import { framePath } from '../library/index.js';
+import { framePath, starTablePath } from '../library/index.js';
 import {
   type CoarseSky,
   defectsFromDark,
@@ -9,6 +9,7 @@ import {
   falloffGain,
   fitFalloff,
   fitSky,
+  fitStarFalloff,
   joinDefects,
   type makeStackPlan,
   packRange,
@@ -16,8 +17,10 @@ import {
 import { type Calibration, calibrationFor } from './_calibration.js';
 import { loadDefects, loadMask, runFolder } from './_run-folder.js';
 import { checkRoom } from './_scratch.js';
+import { type SkyPointing, skyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { type Member, referenceOf, spread, stackFrames, type Weighted } from './_stack-members.js';
+import { starLight } from './_star-light.js';
 import type { BlankLine, CalibrationSet, PreparedFrame, Surveyed } from './stack-worker.js';
 
 /** Most survey frames for the falloff; more tell nothing new. */
@@ -48,6 +51,8 @@ export interface PreparedRun {
   readonly reference: Member;
   readonly calibration: Calibration;
   readonly falloff: Falloff | undefined;
+  /** Where the stack's grid points, where the stars tell. */
+  readonly pointing: SkyPointing | undefined;
   /** What the reference frame is like. */
   readonly example: Surveyed;
   readonly firstMask: Mask | undefined;
@@ -97,7 +102,11 @@ export async function prepareRun(
   );
   const example = surveys[picked.indexOf(reference)]!;
   const hasFlat = calibration.masters.some(({ kind }) => kind === 'flat');
-  const falloff = hasFlat ? undefined : fitFalloff(surveys.map(({ sky }) => sky));
+  const pointing = pointingOf(work, alignment, members, reference);
+  const falloff = hasFlat
+    ? undefined
+    : ((await falloffOfStars(work, alignment, pointing, picked)) ??
+      fitFalloff(surveys.map(({ sky }) => sky)));
   const set: CalibrationSet = { ...base, falloff };
 
   const white = Math.max(...example.whiteLevel);
@@ -134,6 +143,7 @@ export async function prepareRun(
     reference,
     calibration,
     falloff,
+    pointing,
     example,
     firstMask,
     skies,
@@ -144,11 +154,48 @@ export async function prepareRun(
       height: alignment.height,
       ...(example.cfa === undefined ? {} : { cfa: example.cfa }),
       sourcePlanes: planes,
+      ...(example.color === undefined ? {} : { balance: example.color.multipliers }),
       pack: range,
       saturation: [limit(0), limit(1), limit(2)],
       skySurface: fitSky(skies.get(reference.record.id)!),
     },
   };
+}
+
+/** Where the alignment's reference points; it need not be a member, only its clock must be near. */
+function pointingOf(
+  { session }: PrepareWork,
+  alignment: Alignment,
+  members: readonly Member[],
+  reference: Member,
+): SkyPointing | undefined {
+  const { latitude, longitude } = session.site ?? {};
+  const grid = members.find(({ index }) => index === alignment.referenceIndex) ?? reference;
+  const { takenMs } = grid.record;
+  if (latitude === undefined || longitude === undefined || takenMs === undefined) {
+    return skyPointing(alignment);
+  }
+  return skyPointing(alignment, {
+    site: { latitude, longitude },
+    instant: new Date(takenMs + 500 * grid.exposure),
+  });
+}
+
+/** The falloff that the light of known stars tells; clouded frames have no say where there are others. */
+async function falloffOfStars(
+  { library, session }: PrepareWork,
+  alignment: Alignment,
+  pointing: SkyPointing | undefined,
+  picked: readonly Member[],
+): Promise<Falloff | undefined> {
+  if (!pointing) return undefined;
+  const clear = picked.filter(({ transparency }) => transparency > 0.93);
+  const tables = (clear.length > 0 ? clear : picked).map(({ record, index }) => ({
+    path: starTablePath(library.dir, session.folder, record.id),
+    index,
+  }));
+  const { width, height } = alignment;
+  return fitStarFalloff(await starLight(alignment, pointing, tables), pointing.lens, { width, height });
 }
 
 /** The masters' facts alone: their pixels are read by the threads and would only take memory here. */

@@ -5,6 +5,7 @@ import { hashesOf } from '../library/index.js';
 import { type CombineMethod, type Falloff, falloffGain, type StackPlan } from '../stacking/index.js';
 import type { Calibration } from './_calibration.js';
 import { landHashes } from './_land-from.js';
+import type { SkyPointing } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import type { StackFacts } from './_stack-files.js';
 import type { Member } from './_stack-members.js';
@@ -21,6 +22,8 @@ export interface Results {
   readonly example: Surveyed;
   readonly calibration: Calibration;
   readonly falloff: Falloff | undefined;
+  /** Where the stack's grid points, where the stars tell. */
+  readonly pointing?: SkyPointing | undefined;
   readonly method: CombineMethod | 'brightest pixel';
   readonly plan: StackPlan;
 }

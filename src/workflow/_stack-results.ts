@@ -2,7 +2,7 @@ import { existsSync } from 'node:fs';
 import { mkdir, readFile } from 'node:fs/promises';
 import { join } from 'node:path';
 import { type ColorImage, unpackStarTable } from '../core/index.js';
-import type { StackColor } from '../finishing/index.js';
+import { type StackColor, type StarBalance, starBalance } from '../finishing/index.js';
 import {
   insideLibrary,
   nightFolders,
@@ -19,11 +19,12 @@ import { type LinearFacts, STACK_FILES, stackSource, writeLinearFacts } from './
 import { storedFiles, writePictureFiles, writeSinglePicture } from './_picture-files.js';
 import { writeWhole } from './_run-folder.js';
 import { sharpPart } from './_sharp-part.js';
-import { plateCards, skyPointing } from './_sky-pointing.js';
+import { plateCards } from './_sky-pointing.js';
 import type { RunWork } from './_stack-config.js';
 import { factsOf, notesOf, type Results, recipeOf } from './_stack-facts.js';
 import { recipeKey, type StackFacts, writeGrey, writeLinearFits, writeLinearTiff } from './_stack-files.js';
 import type { LandLayer } from './_stack-land.js';
+import { knownStars } from './_star-light.js';
 import type { TransientEntry } from './_transients.js';
 import { withoutUnknown } from './_unknown.js';
 
@@ -51,6 +52,7 @@ export interface Measured {
   /** What is to be said of where the land comes from. */
   readonly landNote?: string | undefined;
   readonly transients: readonly TransientEntry[];
+  readonly starBalance?: StarBalance | undefined;
 }
 
 /** Makes the folder that belongs to the recipe. */
@@ -94,13 +96,17 @@ export async function writeSky(results: ResultFolder, sky: StackLayer): Promise<
   return shareRejected(sky);
 }
 
-/** Writes sky and land together. */
-export async function writeLinear(results: ResultFolder, image: ColorImage): Promise<void> {
+/** Writes sky and land together; returns what the stars in them say of the white balance. */
+export async function writeLinear(
+  results: ResultFolder,
+  image: ColorImage,
+): Promise<StarBalance | undefined> {
   await writeLinearTiff(results.file(STACK_FILES.linearTiff), image, results.facts);
   const { pointing } = results.linear;
   const plate = pointing ? plateCards(pointing, image.width, image.height) : [];
   await writeLinearFits(results.file(STACK_FILES.fits), image, results.facts, plate);
   results.tell();
+  return pointing && starBalance(image, knownStars(results.alignment, pointing), results.linear);
 }
 
 /** Finishes the pictures from their linear files, writes the recipe and enters the stack in the catalogue. */
@@ -110,7 +116,9 @@ export async function finishResults(
   measured: Measured,
 ): Promise<ReturnType<typeof toStack>> {
   const { context, library, look } = work;
-  const { folder, facts, file, single, reference, linear } = results;
+  const { folder, facts, file, single, reference } = results;
+  const { starBalance: balanced } = measured;
+  const linear = { ...results.linear, ...(balanced ? { starBalance: balanced } : {}) };
   await writeLinearFacts(folder, linear);
   const source = await stackSource(folder, linear);
   const finishing = { pool: work.pool, signal: context.signal };
@@ -186,24 +194,22 @@ function picturesBefore(work: RunWork, folder: string): { pictures?: readonly Pi
   return before?.body.pictures ? { pictures: before.body.pictures } : {};
 }
 
+const hasFlat = ({ calibration }: Results): boolean =>
+  calibration.masters.some(({ kind }) => kind === 'flat');
+
 async function linearFacts(work: RunWork, results: Results, facts: StackFacts): Promise<LinearFacts> {
-  const { alignment, example, members } = results;
+  const { alignment, example, pointing } = results;
   const color: StackColor = {
     ...(example.color === undefined ? {} : { color: example.color }),
     // A clipped star in a corner stands above white once the falloff is divided out; the centre's white counts.
     whiteLevel: example.whiteLevel,
     ...(example.header.orientation === undefined ? {} : { orientation: example.header.orientation }),
+    ...(results.falloff
+      ? { falloffBy: results.falloff.source }
+      : hasFlat(results)
+        ? { falloffBy: 'flat' }
+        : {}),
   };
-  const { site } = work.session;
-  const grid = members.find(({ index }) => index === alignment.referenceIndex) ?? results.reference;
-  const at =
-    site?.latitude === undefined || site.longitude === undefined || grid.record.takenMs === undefined
-      ? undefined
-      : {
-          site: { latitude: site.latitude, longitude: site.longitude },
-          instant: new Date(grid.record.takenMs + 500 * grid.exposure),
-        };
-  const pointing = skyPointing(alignment, at);
   const { width, height } = alignment;
   const table = starTablePath(work.library.dir, work.session.folder, results.reference.record.id);
   const stars = await readFile(table).then(unpackStarTable, () => undefined);

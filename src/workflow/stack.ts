@@ -168,7 +168,7 @@ async function skyOf(
     readonly results: ResultFolder;
     readonly options: { readonly scratch: Readonly<Record<string, string>>; readonly memoryBytes: number };
   },
-): Promise<Pick<Measured, 'rejectedShare' | 'transients'>> {
+): Promise<Pick<Measured, 'rejectedShare' | 'transients' | 'starBalance'>> {
   const { context, pool, config } = work;
   const { plan, land, results, options } = by;
   const all = transientsOf(run);
@@ -179,6 +179,6 @@ async function skyOf(
   if (land) await composeHeld(image, land, config.land);
   const landShare = config.land === 'hold' ? land?.share : undefined;
   const transients = await handleTransients(work, run, results, { all, chosen, image, landShare });
-  await writeLinear(results, image);
-  return { rejectedShare, transients };
+  const starBalance = await writeLinear(results, image);
+  return { rejectedShare, transients, starBalance };
 }

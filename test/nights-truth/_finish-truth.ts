@@ -1,10 +1,13 @@
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { frameGeometry } from '../../sample-night/_geometry.js';
+import { lensGrid } from '../../sample-night/_lens-grid.js';
 import { makeCard, type NightScenario, type SmoothSky, simulateNight } from '../../sample-night/index.js';
 import { median, quantile, silent, srgbDecode } from '../../src/core/index.js';
 import {
   type Band,
+  balancedByStars,
   type FinishPlan,
   gradientAt,
   joinSurvey,
@@ -13,6 +16,8 @@ import {
   makeFinishPlan,
   RENDER_ROWS,
   renderRows,
+  type StackColor,
+  type StackMaps,
   type Survey,
   surveyedRows,
   surveyPlan,
@@ -38,6 +43,8 @@ export interface FinishNumbers {
   readonly hue: number;
 }
 
+const LOOK = LOOKS['still-night']!;
+
 type Source = Awaited<ReturnType<typeof stackSource>>;
 
 /** Takes a night from its card to its picture and holds it against what was drawn. */
@@ -58,15 +65,15 @@ export async function finishNight(scenario: NightScenario): Promise<FinishNumber
   }
 }
 
-async function numbersOf(scenario: NightScenario, folder: string): Promise<FinishNumbers> {
+export async function numbersOf(scenario: NightScenario, folder: string): Promise<FinishNumbers> {
   const linear = await readLinearFacts(folder);
   const source = await stackSource(folder, linear);
   const rows = openLinearRows(source.path);
   const whole = rows.band(0, linear.height);
   rows.close();
   const survey = surveyOf(source, linear, whole);
-  const plan = makeFinishPlan(survey, LOOKS['still-night']!, source.skyAt);
-  const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey);
+  const plan = makeFinishPlan(survey, LOOK, source.skyAt);
+  const truth = truthOf(scenario, linear.facts.exif.wallTime!, survey, source.maps);
   const picture = await render({ ...plan, orientation: 1 }, whole, source);
   return {
     name: scenario.name,
@@ -79,7 +86,8 @@ async function numbersOf(scenario: NightScenario, folder: string): Promise<Finis
 }
 
 function surveyOf(source: Source, size: { width: number; height: number }, whole: Band): Survey {
-  const { path: _path, maps, skyAt: _sky, ...color } = source;
+  const { path: _path, maps, skyAt: _sky, ...stack } = source;
+  const color = balancedByStars<StackColor>(stack, LOOK);
   const rect = { x: 0, y: 0, width: size.width, height: size.height };
   const plan = surveyPlan(rect, color);
   const parts = Array.from({ length: plan.rows }, (_, row) => {
@@ -94,22 +102,39 @@ function surveyOf(source: Source, size: { width: number; height: number }, whole
   return joinSurvey(plan, parts);
 }
 
-/** The sky's own light in each cell: Milky Way and bands of airglow, ADU, f32[3 * cells]; and the Milky Way alone. */
-function truthOf(scenario: NightScenario, wallTime: string, { plan }: Survey) {
+/**
+ * What each cell shows of the sky's own light, ADU, f32[3 * cells]: Milky Way with its faint stars, and bands of
+ * airglow, as the median of the cell's pixels has it; and the smooth Milky Way alone.
+ */
+function truthOf(scenario: NightScenario, wallTime: string, { plan, levels }: Survey, maps: StackMaps) {
   const lights = simulateNight(scenario).frames.filter(({ shot }) => shot.role === 'light');
   const wanted = Date.parse(`${wallTime}Z`) - scenario.site.utcOffsetMinutes * 60_000;
   const off = (frame: (typeof lights)[number]) => Math.abs(Date.parse(frame.truth.start) - wanted);
-  const sky: SmoothSky = lights.reduce((best, frame) => (off(frame) < off(best) ? frame : best)).smoothSky();
+  const frame = lights.reduce((best, other) => (off(other) < off(best) ? other : best));
+  const sky: SmoothSky = frame.smoothSky();
+  const { surface, columns } = lensGrid(scenario, frameGeometry(scenario, frame.shot));
+  const drawn = frame.noiseFree();
   const cells = plan.columns * plan.rows;
   const own = new Float32Array(3 * cells);
   const milkyWay = new Float32Array(3 * cells);
   for (let c = 0; c < 3; c++) {
     for (let i = 0; i < cells; i++) {
-      const x = ((i % plan.columns) + 0.5) * plan.cell;
-      const y = (Math.floor(i / plan.columns) + 0.5) * plan.cell;
-      const at = (c * sky.rows + Math.round(y / sky.step)) * sky.columns + Math.round(x / sky.step);
+      if (!Number.isFinite(levels[c * cells + i]!)) continue;
+      const [left, top] = [(i % plan.columns) * plan.cell, Math.floor(i / plan.columns) * plan.cell];
+      const node =
+        Math.round((top + plan.cell / 2) / sky.step) * sky.columns +
+        Math.round((left + plan.cell / 2) / sky.step);
+      const at = c * sky.columns * sky.rows + node;
+      const found: number[] = [];
+      for (let y = top; y < top + plan.cell; y += 2) {
+        for (let x = left; x < left + plan.cell; x += 2) {
+          if (maps.land && maps.land[y * drawn.width + x]! > 5) continue;
+          const value = drawn.data[(c * drawn.height + y) * drawn.width + x]!;
+          found.push(value / surface[Math.round(y / sky.step) * columns + Math.round(x / sky.step)]!);
+        }
+      }
       milkyWay[c * cells + i] = sky.milkyWay[at]!;
-      own[c * cells + i] = sky.milkyWay[at]! + sky.airglowBands[at]!;
+      own[c * cells + i] = median(found) - (sky.sky[at]! - sky.milkyWay[at]! - sky.airglowBands[at]!);
     }
   }
   return { own, milkyWay };
@@ -184,64 +209,103 @@ function offGrey({ plan, levels }: Survey, data: Uint16Array): number {
   return Math.max(...blank.map((value) => Math.abs(value - level))) / level;
 }
 
+/** Half side of the square that a star's light is summed in, px, and of the ring about it that tells its sky. */
+const WHOLE = 2;
+const RING = 7;
+
+/** Half side of the square that the eye sees as the star, px. */
+const CORE = 1;
+
+type Rgb = readonly [number, number, number];
+
+/** Hue, deg, and chroma against lightness, Oklab. */
+function hueOf([r, g, b]: Rgb): { readonly hue: number; readonly chroma: number } {
+  const [l, a1, b1] = linearSrgbToOklab(r, g, b);
+  return { hue: (Math.atan2(b1, a1) * 180) / Math.PI, chroma: Math.hypot(a1, b1) / l };
+}
+
+/** The same light with so much grey added that its chroma falls to `chroma`: a star on a sky of some brightness. */
+function diluted(light: Rgb, chroma: number): Rgb {
+  const most = Math.max(...light);
+  const mixed = (grey: number): Rgb => [
+    light[0] + grey * most,
+    light[1] + grey * most,
+    light[2] + grey * most,
+  ];
+  let [low, high] = [0, 20];
+  if (hueOf(mixed(low)).chroma < chroma) return light;
+  for (let i = 0; i < 40; i++) {
+    const middle = (low + high) / 2;
+    if (hueOf(mixed(middle)).chroma > chroma) low = middle;
+    else high = middle;
+  }
+  return mixed(low);
+}
+
 /**
- * Hue (Oklab) of whole stars, 5 x 5 px, before the stretch and after it, where they stand well above the sky and
- * clip nowhere.
+ * Turn of hue (Oklab) of bright stars through the stretch, deg: median. Before it, the star's whole light above the
+ * sky about it, balanced, as pale as sky and stretch make it; after it, the star's middle as the picture shows it.
+ * Only stars that stand well above the sky, have a colour and clip nowhere.
  */
 function hueTurn(source: Source, plan: FinishPlan, whole: Band, data: Uint16Array): number {
   const { width, height } = plan.rect;
   const size = width * height;
-  const multipliers = source.color?.multipliers ?? [1, 1, 1];
-  const matrix = source.color?.cameraToSrgb ?? [1, 0, 0, 0, 1, 0, 0, 0, 1];
   const P = FINISH_PARAMETERS;
-  const hue = (rgb: readonly number[]): readonly [number, number] => {
-    const [l, a, b] = linearSrgbToOklab(rgb[0]!, rgb[1]!, rgb[2]!);
-    return [(Math.atan2(b, a) * 180) / Math.PI, Math.hypot(a, b) / l];
-  };
-  const linearAt = (at: number): number[] => {
+  const multipliers = plan.parameters.subarray(P.multipliers, P.multipliers + 3);
+  const matrix = plan.parameters.subarray(P.matrix, P.matrix + 9);
+  const clip = 0.9 * plan.parameters[P.clip]!;
+  const linearAt = (at: number): Rgb => {
     const camera = [0, 1, 2].map(
       (c) =>
         (whole.data[c * size + at]! - gradientAt(plan.gradient, c, at % width, Math.floor(at / width))) *
         multipliers[c]!,
     );
-    if (Math.max(...camera) > 0.9 * plan.parameters[P.clip]!) return [Number.NaN, 0, 0];
-    return [0, 1, 2].map(
-      (r) =>
-        matrix[3 * r]! * camera[0]! +
-        matrix[3 * r + 1]! * camera[1]! +
-        matrix[3 * r + 2]! * camera[2]! -
-        plan.parameters[P.cast + r]!,
-    );
+    if (Math.max(...camera) > clip) return [Number.NaN, Number.NaN, Number.NaN];
+    const row = (r: number) => camera.reduce((sum, value, c) => sum + matrix[3 * r + c]! * value, 0);
+    return [row(0), row(1), row(2)];
+  };
+  const lightOf = (x: number, y: number): Rgb => {
+    const ring: Rgb[] = [];
+    const sum = [0, 0, 0];
+    for (let j = -RING; j <= RING; j++) {
+      for (let i = -RING; i <= RING; i++) {
+        const far = Math.max(Math.abs(i), Math.abs(j));
+        if (far > WHOLE && far < RING) continue;
+        const value = linearAt((y + j) * width + x + i);
+        if (far === RING) ring.push(value);
+        else for (let c = 0; c < 3; c++) sum[c]! += value[c]!;
+      }
+    }
+    const own = (c: number) =>
+      (sum[c]! - (2 * WHOLE + 1) ** 2 * median(ring.map((value) => value[c]!))) / 65535;
+    return [own(0), own(1), own(2)];
+  };
+  const shownOf = (x: number, y: number): Rgb => {
+    const sum: [number, number, number] = [0, 0, 0];
+    for (let j = -CORE; j <= CORE; j++) {
+      for (let i = -CORE; i <= CORE; i++) {
+        for (let c = 0; c < 3; c++) sum[c]! += srgbDecode(data[3 * ((y + j) * width + x + i) + c]! / 65535);
+      }
+    }
+    return sum;
   };
   const turns: number[] = [];
   const green = whole.data.subarray(size, 2 * size);
-  for (let y = 4; y < height - 4; y += 1) {
-    for (let x = 4; x < width - 4; x += 1) {
+  for (let y = RING + 1; y < height - RING - 1; y++) {
+    for (let x = RING + 1; x < width - RING - 1; x++) {
       const at = y * width + x;
       if (source.maps.land && source.maps.land[at]! > 0) continue;
       if (!(green[at]! > 5 * plan.sky.level)) continue;
       // The highest pixel of its surroundings stands for its star.
       let top = true;
-      for (let j = -2; j <= 2; j++)
-        for (let i = -2; i <= 2; i++) top &&= green[at]! >= green[at + j * width + i]!;
+      for (let j = -WHOLE; j <= WHOLE; j++)
+        for (let i = -WHOLE; i <= WHOLE; i++) top &&= green[at]! >= green[at + j * width + i]!;
       if (!top) continue;
-      const [before, after] = [
-        [0, 0, 0],
-        [0, 0, 0],
-      ];
-      for (let j = -2; j <= 2; j++) {
-        for (let i = -2; i <= 2; i++) {
-          const k = at + j * width + i;
-          linearAt(k).forEach((value, c) => {
-            before[c]! += value - plan.sky.level;
-          });
-          for (let c = 0; c < 3; c++) after[c]! += srgbDecode(data[3 * k + c]! / 65535);
-        }
-      }
-      // The sky under the star is grey in the picture: it takes colour, not hue.
-      const [h0, chroma] = hue(before.map((value) => value / 65535));
-      if (!(chroma > 0.03)) continue;
-      const turn = Math.abs(hue(after)[0] - h0) % 360;
+      const light = lightOf(x, y);
+      if (!(hueOf(light).chroma > 0.03)) continue;
+      const shown = hueOf(shownOf(x, y));
+      const before = hueOf(diluted(light, shown.chroma / LOOK.saturation)).hue;
+      const turn = Math.abs(shown.hue - before) % 360;
       turns.push(Math.min(turn, 360 - turn));
     }
   }
