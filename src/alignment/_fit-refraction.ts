@@ -7,14 +7,17 @@ import { observe, type Track } from './_tracks.js';
 import type { AlignOptions } from './types.js';
 
 /**
- * Cost that refraction must save to be believed. There is always refraction, only the way up is unknown: two
- * free numbers, so little more than chance saves is enough.
+ * Cost that refraction must save to be believed. There is always refraction, only the way up is unknown. With
+ * the latitude known, level and latitude leave little of that open, and refraction may even cost a little;
+ * without, a zenith that saves nothing is as likely wrong as right.
  */
-const MIN_GAIN = 8;
+export const MIN_GAIN = { latitudeKnown: -2, latitudeUnknown: 2 } as const;
 /** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
 export const STRENGTH_SIGMA = 0.12;
 /** Directions over the sphere that are tried as the zenith; a low wide field needs a near start. */
 const TRIALS = { wide: 160, narrow: 64 } as const;
+/** Places of stars looked at, about. */
+const PLACES = 800;
 /** Half the diagonal of the field, tangent of the angle, from which on a field counts as wide here (35 deg). */
 const WIDE = 0.7;
 
@@ -41,14 +44,16 @@ export function findRefraction(
   options: AlignOptions,
 ): number[] | undefined {
   const { state, frames, tracks, noise } = given;
-  const keys = keyFrames(frames, 8);
+  // The fewer stars, the more frames are needed to tell.
+  const most = Math.max(8, Math.min(40, Math.round(PLACES / Math.max(1, tracks.length))));
+  const keys = keyFrames(frames, most);
   const frameOf = new Int32Array(frames.count).fill(-1);
   keys.forEach((i, own) => {
     frameOf[i] = own;
   });
   const some = pickTracks(tables, tracks, { frameOf, most: 100, options });
   const { observations, kept } = observe(tables, some, { noise, frameOf, minFrames: 2 });
-  if (observations.trackCount < 8) return undefined;
+  if (observations.trackCount < 5) return undefined;
   const few = subsetFrames(frames, keys);
   const base = copyState(state);
   base.camera = new Float64Array(9 * keys.length);
@@ -85,7 +90,8 @@ export function findRefraction(
       .map((trial) => solve(trial.state, bent(sigma), { iterations, precision: 1e-4 }));
   }
   const best = trials.sort((a, b) => a.cost - b.cost)[0];
-  return best && best.cost < plain.cost - MIN_GAIN ? best.state.refraction : undefined;
+  const gain = options.latitude === undefined ? MIN_GAIN.latitudeUnknown : MIN_GAIN.latitudeKnown;
+  return best && best.cost < plain.cost - gain ? best.state.refraction : undefined;
 }
 
 /** Directions spread evenly over the sphere from which all but a few of the stars stand above the horizon. */

@@ -1,14 +1,22 @@
 import { median, type StarTable } from '../core/index.js';
+import { costOf } from './_cost.js';
 import { initialState, searchFocalLength } from './_initial.js';
 import { LENS_VALUES } from './_lens-derivatives.js';
-import { costOf } from './_normal-equations.js';
 import { type Solution, solve } from './_solve.js';
 import type { FramesInfo, Observations, Priors, State } from './_state.js';
 import { observe, type Track } from './_tracks.js';
+import { upOf } from './_zenith-belief.js';
 import type { AlignOptions, LensModel } from './types.js';
 
 /** What is believed of the lens before any star: the remembered one, else the header, else any lens. */
-export function lensBelief(options: AlignOptions): { lens: LensModel; sigma: number; known: boolean } {
+export function lensBelief(options: AlignOptions): {
+  lens: LensModel;
+  /** Spread of ln F for the search over all focal lengths. */
+  sigma: number;
+  /** Scale of the heavy-tailed belief in ln F for the fit. */
+  scale: number;
+  known: boolean;
+} {
   const { width, height, lensPrior, focalLengthPx } = options;
   const plain: LensModel = {
     projection: 'rectilinear',
@@ -18,9 +26,13 @@ export function lensBelief(options: AlignOptions): { lens: LensModel; sigma: num
     k1: 0,
     k2: 0,
   };
-  if (lensPrior && lensPrior.focalLengthPx > 0) return { lens: lensPrior, sigma: 0.03, known: true };
-  if (focalLengthPx !== undefined && focalLengthPx > 0) return { lens: plain, sigma: 0.35, known: false };
-  return { lens: plain, sigma: 1, known: false };
+  if (lensPrior && lensPrior.focalLengthPx > 0) {
+    return { lens: lensPrior, sigma: 0.03, scale: 0.01, known: true };
+  }
+  if (focalLengthPx !== undefined && focalLengthPx > 0) {
+    return { lens: plain, sigma: 0.35, scale: 0.04, known: false };
+  }
+  return { lens: plain, sigma: 1, scale: 0.7, known: false };
 }
 
 /**
@@ -44,7 +56,7 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
   lens[7] = belief.lens.p2 ?? 0;
   lens[10] = belief.lens.k4 ?? 0;
   const tight = belief.known ? 0.2 : 1;
-  sigma[0] = belief.sigma;
+  sigma[0] = belief.scale;
   sigma[1] = 0.003 * width * tight;
   sigma[2] = 0.003 * width * tight;
   sigma[3] = (0.04 * tight) / c2;
@@ -55,7 +67,16 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
     sigma[6] = (0.0007 * tight) / corner;
     sigma[7] = (0.0007 * tight) / corner;
   }
-  return { lens, lensSigma: sigma, refraction: 0, latitude: options.latitude, sag: 0, drift: 0.15, scale: 0 };
+  return {
+    lens,
+    lensSigma: sigma,
+    refraction: 0,
+    up: upOf(options.orientation),
+    latitude: options.latitude,
+    sag: 0,
+    drift: 0.15,
+    scale: 0,
+  };
 }
 
 export interface RunFit {

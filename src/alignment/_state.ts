@@ -83,6 +83,8 @@ export interface Priors {
   readonly lensSigma: Float64Array;
   /** 1-sigma of refraction's strength about 1, the zenith free as well; 0 = both held where they are. */
   readonly refraction: number;
+  /** Up in the picture's own axes as the header says. */
+  readonly up: readonly [number, number];
   /** Latitude, deg, where known: the zenith stands at that height above the celestial pole's horizon. */
   readonly latitude?: number | undefined;
   /** Steady sag over half the run, px, 1-sigma: bounded, for a large one would trade against the pole; 0 = none. */

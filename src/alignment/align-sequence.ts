@@ -9,11 +9,12 @@ import { lensOf } from './_lens-derivatives.js';
 import { linkByModel } from './_link.js';
 import { noAlignment, planeAlignment } from './_plane.js';
 import { apply, multiply, transpose } from './_rotation.js';
-import { findSegments, measureUnrest, scalesDiffer, segmentStart } from './_segments.js';
+import { findSegments, scalesDiffer, segmentStart } from './_segments.js';
 import { type Solution, solve } from './_solve.js';
 import { type FramesInfo, type Observations, type Priors, type State, turnRotation } from './_state.js';
 import { standsStill } from './_still.js';
 import { joinLinks, observe, type Track } from './_tracks.js';
+import { measureUnrest, settleCameras } from './_unrest.js';
 import type { AlignFrame, Alignment, AlignOptions } from './types.js';
 
 /** rad/s */
@@ -175,11 +176,13 @@ function fitSky(run: RunInput): SkyFit | undefined {
     const segments = findSegments(state, frames, fitted);
     frames = { ...frames, segment: segments.segment, segmentCount: segments.count };
     state.segments = segmentStart(state, frames, fitted);
-    const unrest = round === last ? measureUnrest(state, frames, fitted) : undefined;
+    const unrest =
+      round === last && priors ? measureUnrest(state, { observations, frames, priors }, fitted) : undefined;
     if (unrest && Number.isFinite(frames.turnSigma[0]!)) {
-      const clock = Math.min(MAX_CLOCK_SIGMA, Math.max(MIN_CLOCK_SIGMA, (1.5 * unrest.clock) / SKY_RATE));
+      const clock = Math.min(MAX_CLOCK_SIGMA, Math.max(MIN_CLOCK_SIGMA, unrest.clock / SKY_RATE));
       frames = { ...frames, turnSigma: new Float64Array(frames.count).fill(clock * SKY_RATE) };
     }
+    if (unrest) settleCameras(state, frames, unrest.odd);
     const common = {
       sag: round > 0 ? 0.5 : 0,
       drift: unrest ? Math.min(0.15, Math.max(0.01, unrest.tremble)) : round === 0 ? 1 : 0.15,
@@ -232,7 +235,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
     }
     // Found once at a plausible strength it is not looked for again.
     const settled = state.refraction[3] !== 0 && Math.abs(state.refraction[3]! - 1) < 2 * STRENGTH_SIGMA;
-    if (round < last && !settled && (round > 0 || isWideField(state, options))) {
+    if (round < last && (round > 0 || isWideField(state, options))) {
       const found = findRefraction(
         tables,
         { state, frames, tracks, noise, drift: priors.drift, rich },
@@ -243,7 +246,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
         const start = { ...state, refraction: found };
         prefer(
           solve(start, { observations, frames, priors: beliefs }, { iterations: 15, precision }),
-          4,
+          options.latitude === undefined ? 0 : -3,
           beliefs,
         );
       }
