@@ -72,7 +72,9 @@ export function findRefraction(
   const held = { observations, frames: few, priors };
   const plain = solve({ ...base, refraction: [0, 0, 0, 0] }, held, { iterations: 8, precision: 1e-4 });
   const bent = (refraction: number) => ({ observations, frames: few, priors: { ...priors, refraction } });
-  const count = isWideField(state, options) ? TRIALS.wide : TRIALS.narrow;
+  // A second look, with refraction already there, may be coarser.
+  const first = state.refraction[3] === 0;
+  const count = first && isWideField(state, options) ? TRIALS.wide : TRIALS.narrow;
   let trials: Solution[] = [];
   for (const zenith of possibleZeniths(plain.state, { observations, frames: few, count })) {
     const start = { ...copyState(plain.state), refraction: [...zenith, 1] };

@@ -233,8 +233,7 @@ function fitSky(run: RunInput): SkyFit | undefined {
         beliefs,
       );
     }
-    // Found once at a plausible strength it is not looked for again.
-    const settled = state.refraction[3] !== 0 && Math.abs(state.refraction[3]! - 1) < 2 * STRENGTH_SIGMA;
+    // Looked for again when the lens is known better: the first way up may have been a wrong one.
     if (round < last && (round > 0 || isWideField(state, options))) {
       const found = findRefraction(
         tables,
