@@ -1,9 +1,10 @@
-import { quantile, type StarTable } from '../core/index.js';
+import { degToRad, quantile, type StarTable } from '../core/index.js';
 import { keyFrames, lensPriors, pickTracks, subsetFrames } from './_fit-run.js';
 import { apply } from './_rotation.js';
 import { type Solution, solve } from './_solve.js';
 import { copyState, type FramesInfo, type Observations, type State, turnRotation } from './_state.js';
 import { observe, type Track } from './_tracks.js';
+import { wayUpCost } from './_zenith-belief.js';
 import type { AlignOptions } from './types.js';
 
 /**
@@ -14,8 +15,8 @@ import type { AlignOptions } from './types.js';
 export const MIN_GAIN = { latitudeKnown: -2, latitudeUnknown: 2 } as const;
 /** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
 export const STRENGTH_SIGMA = 0.12;
-/** Directions over the sphere that are tried as the zenith; a low wide field needs a near start. */
-const TRIALS = { wide: 160, narrow: 64 } as const;
+/** Directions over the sphere that are tried as the zenith beside those of a level camera. */
+const NET = 48;
 /** Places of stars looked at, about. */
 const PLACES = 800;
 /** Half the diagonal of the field, tangent of the angle, from which on a field counts as wide here (35 deg). */
@@ -72,13 +73,11 @@ export function findRefraction(
   const held = { observations, frames: few, priors };
   const plain = solve({ ...base, refraction: [0, 0, 0, 0] }, held, { iterations: 8, precision: 1e-4 });
   const bent = (refraction: number) => ({ observations, frames: few, priors: { ...priors, refraction } });
-  // A second look, with refraction already there, may be coarser.
-  const first = state.refraction[3] === 0;
-  const count = first && isWideField(state, options) ? TRIALS.wide : TRIALS.narrow;
   let trials: Solution[] = [];
-  for (const zenith of possibleZeniths(plain.state, { observations, frames: few, count })) {
+  for (const zenith of possibleZeniths(plain.state, { observations, frames: few, up: priors.up, net: NET })) {
     const start = { ...copyState(plain.state), refraction: [...zenith, 1] };
-    trials.push(solve(start, held, { iterations: 2, precision: 1e-4 }));
+    const trial = solve(start, held, { iterations: 2, precision: 1e-4 });
+    trials.push({ ...trial, cost: trial.cost + wayUpCost(trial.state, priors) });
   }
   // The strength stays near its known value while the zenith settles: free, it fades at a wrong zenith.
   for (const [most, iterations, sigma] of [
@@ -96,12 +95,21 @@ export function findRefraction(
   return best && best.cost < plain.cost - gain ? best.state.refraction : undefined;
 }
 
-/** Directions spread evenly over the sphere from which all but a few of the stars stand above the horizon. */
+/**
+ * Ways up worth a trial: level with each edge of the picture up in turn, densely for the edge that the header
+ * names, and a coarse net over the sphere for a camera that stands askew; of these the ones from which all
+ * but a few of the stars stand above the horizon.
+ */
 function possibleZeniths(
   state: State,
-  given: { readonly observations: Observations; readonly frames: FramesInfo; readonly count: number },
+  given: {
+    readonly observations: Observations;
+    readonly frames: FramesInfo;
+    readonly up: readonly [number, number];
+    readonly net: number;
+  },
 ): [number, number, number][] {
-  const { observations, frames, count } = given;
+  const { observations, frames, up, net } = given;
   const seen: [number, number, number][] = [];
   for (let t = 0; t < observations.trackCount; t++) {
     const k = observations.trackStart[t]!;
@@ -112,16 +120,24 @@ function possibleZeniths(
       ),
     );
   }
-  const zeniths: [number, number, number][] = [];
-  for (let k = 0; k < count; k++) {
+  const wanted: [number, number, number][] = [];
+  for (const [x, y] of [up, [up[1], up[0]], [-up[1], -up[0]], [-up[0], -up[1]]] as const) {
+    const step = x === up[0] && y === up[1] ? 4 : 12;
+    for (let height = -16; height < 90; height += step) {
+      const h = degToRad(height);
+      wanted.push([x * Math.cos(h), y * Math.cos(h), Math.sin(h)]);
+    }
+  }
+  for (let k = 0; k < net; k++) {
     // Points on a spiral: even steps in height, the golden angle in azimuth.
-    const y = 1 - (2 * (k + 0.5)) / count;
+    const y = 1 - (2 * (k + 0.5)) / net;
     const r = Math.sqrt(1 - y * y);
     const a = k * Math.PI * (3 - Math.sqrt(5));
-    const zenith: [number, number, number] = [r * Math.cos(a), y, r * Math.sin(a)];
+    wanted.push([r * Math.cos(a), y, r * Math.sin(a)]);
+  }
+  return wanted.filter((zenith) => {
     const heights = seen.map((d) => d[0] * zenith[0] + d[1] * zenith[1] + d[2] * zenith[2]);
     // sin(-2 deg): room for the coarse steps; near the zenith itself refraction tells nothing.
-    if (quantile(heights, 0.04) > -0.08 && quantile(heights, 0.04) < 0.9) zeniths.push(zenith);
-  }
-  return zeniths;
+    return quantile(heights, 0.04) > -0.04 && quantile(heights, 0.04) < 0.9;
+  });
 }

@@ -40,9 +40,10 @@ export function priorCost(state: State, frames: FramesInfo, priors: Priors): num
     const v = cameraOffset(state, frames, i);
     const along = v[0] * state.pole[0] + v[1] * state.pole[1] + v[2] * state.pole[2];
     const across2 = Math.max(0, v[0] ** 2 + v[1] ** 2 + v[2] ** 2 - along * along);
-    cost += heavy(across2 / (perpendicular * perpendicular));
     const sa = Math.hypot(frames.turnSigma[i]!, perpendicular);
-    if (Number.isFinite(sa)) cost += heavy((along * along) / (sa * sa));
+    const offAcross = across2 / (perpendicular * perpendicular);
+    const offAlong = Number.isFinite(sa) ? (along * along) / (sa * sa) : 0;
+    cost += frames.steady?.[i] === 1 ? offAcross + offAlong : heavy(offAcross) + heavy(offAlong);
     if (priors.scale > 0) cost += heavy((Math.log(state.scale[i]!) / priors.scale) ** 2);
   }
   return cost;
@@ -90,9 +91,11 @@ function addCameras(
     const v = cameraOffset(state, frames, i);
     const along = v[0] * p[0] + v[1] * p[1] + v[2] * p[2];
     const across2 = Math.max(0, v[0] ** 2 + v[1] ** 2 + v[2] ** 2 - along * along);
-    const wAcross = 2 / (1 + across2 / (perpendicular * perpendicular)) / (perpendicular * perpendicular);
     const sa = Math.hypot(frames.turnSigma[i]!, perpendicular);
-    const wAlong = Number.isFinite(sa) ? 2 / (1 + (along * along) / (sa * sa)) / (sa * sa) : 0;
+    const steady = frames.steady?.[i] === 1;
+    const weigh = (off2: number, sigma2: number) => (steady ? 1 : 2 / (1 + off2 / sigma2)) / sigma2;
+    const wAcross = weigh(across2, perpendicular * perpendicular);
+    const wAlong = Number.isFinite(sa) ? weigh(along * along, sa * sa) : 0;
     // v = camera - segment - tau sag, to first order; weight matrix wAcross (I - p p^T) + wAlong p p^T.
     const parts: [number, number][] = [[layout.segments + 3 * frames.segment[i]!, -1]];
     if (layout.sag >= 0 && frames.tau[i] !== 0) parts.push([layout.sag, -frames.tau[i]!]);

@@ -27,6 +27,11 @@ export interface FramesInfo {
   readonly tau: Float64Array;
   readonly segment: Int32Array;
   readonly segmentCount: number;
+  /**
+   * 1 for frames whose camera and clock are believed as good as stated, without exception: heavy tails would
+   * give each frame a valley of its own, a little off, to be caught in. Undefined = none.
+   */
+  readonly steady?: Uint8Array;
 }
 
 /** Everything the solver moves. */

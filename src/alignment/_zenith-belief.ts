@@ -14,15 +14,29 @@ const AIM_SIGMA = 0.35;
 /** Cost of a camera stood on its side against what the header says, twice that on its head. */
 const TURNED_COST = 4;
 
-/** What is believed of the way up before any star tells: level, upright, at a usual height, under the site's latitude. */
+/** Cost of the way up and the strength of refraction before any star tells. */
 export function zenithCost(state: State, priors: Priors): number {
-  const [x, y, z, strength] = state.refraction as [number, number, number, number];
-  let cost = ((strength - 1) / priors.refraction) ** 2;
-  cost += 2 * Math.log(1 + (tiltOf(state.refraction).value / LEVEL) ** 2);
-  cost += ((z - AIM) / AIM_SIGMA) ** 2;
-  cost += TURNED_COST * (Math.hypot(x, y) - x * priors.up[0] - y * priors.up[1]);
-  if (priors.latitude !== undefined) cost += (latitudeMisfit(state, priors.latitude) / LATITUDE_SIGMA) ** 2;
-  return cost;
+  const strength = ((state.refraction[3]! - 1) / priors.refraction) ** 2;
+  const latitude =
+    priors.latitude === undefined ? 0 : (latitudeMisfit(state, priors.latitude) / LATITUDE_SIGMA) ** 2;
+  return strength + levelCost(state, priors) + latitude;
+}
+
+/** The same for a first sorting of ways up, the pole not yet settled: a wrong latitude costs no more than so much. */
+export function wayUpCost(state: State, priors: Priors): number {
+  if (priors.latitude === undefined) return levelCost(state, priors);
+  const off2 = (latitudeMisfit(state, priors.latitude) / (3 * LATITUDE_SIGMA)) ** 2;
+  return levelCost(state, priors) + 5 * Math.log(1 + off2 / 5);
+}
+
+/** A camera stands level, upright, and looks at a usual height. */
+function levelCost(state: State, priors: Priors): number {
+  const [x, y, z] = state.refraction as [number, number, number, number];
+  return (
+    2 * Math.log(1 + (tiltOf(state.refraction).value / LEVEL) ** 2) +
+    ((z - AIM) / AIM_SIGMA) ** 2 +
+    TURNED_COST * (Math.hypot(x, y) - x * priors.up[0] - y * priors.up[1])
+  );
 }
 
 /** Adds `zenithCost` to the equations, to second order where it has one. */

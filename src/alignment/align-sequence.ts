@@ -182,7 +182,10 @@ function fitSky(run: RunInput): SkyFit | undefined {
       const clock = Math.min(MAX_CLOCK_SIGMA, Math.max(MIN_CLOCK_SIGMA, unrest.clock / SKY_RATE));
       frames = { ...frames, turnSigma: new Float64Array(frames.count).fill(clock * SKY_RATE) };
     }
-    if (unrest) settleCameras(state, frames, unrest.odd);
+    if (unrest) {
+      settleCameras(state, frames, unrest.odd);
+      frames = { ...frames, steady: unrest.odd.map((odd) => 1 - odd) };
+    }
     const common = {
       sag: round > 0 ? 0.5 : 0,
       drift: unrest ? Math.min(0.15, Math.max(0.01, unrest.tremble)) : round === 0 ? 1 : 0.15,
