@@ -1,18 +1,25 @@
 import { degToRad, quantile, type StarTable } from '../core/index.js';
 import { keyFrames, lensPriors, pickTracks, subsetFrames } from './_fit-run.js';
-import { apply } from './_rotation.js';
+import { apply, type Vector } from './_rotation.js';
 import { type Solution, solve } from './_solve.js';
-import { copyState, type FramesInfo, type Observations, type State, turnRotation } from './_state.js';
+import {
+  copyState,
+  type FramesInfo,
+  type Observations,
+  type Priors,
+  type State,
+  turnRotation,
+} from './_state.js';
 import { observe, type Track } from './_tracks.js';
 import { wayUpCost } from './_zenith-belief.js';
 import type { AlignOptions } from './types.js';
 
 /**
- * Cost that refraction must save to be believed. There is always refraction, only the way up is unknown. With
- * the latitude known, level and latitude leave little of that open, and refraction may even cost a little;
- * without, a zenith that saves nothing is as likely wrong as right.
+ * Cost that refraction must save to be believed: it may even cost a little. There is always refraction, only
+ * the way up is unknown; without it pole and lens bend to make up for it, which does more harm than a
+ * likely way up that is somewhat off.
  */
-export const MIN_GAIN = { latitudeKnown: -2, latitudeUnknown: 2 } as const;
+export const MIN_GAIN = -6;
 /** Air pressure and temperature change refraction by this much, 1-sigma. @source sites from sea level to 2500 m: 1010 to 750 hPa. */
 export const STRENGTH_SIGMA = 0.12;
 /** Directions over the sphere that are tried as the zenith beside those of a level camera. */
@@ -91,8 +98,39 @@ export function findRefraction(
       .map((trial) => solve(trial.state, bent(sigma), { iterations, precision: 1e-4 }));
   }
   const best = trials.sort((a, b) => a.cost - b.cost)[0];
-  const gain = options.latitude === undefined ? MIN_GAIN.latitudeUnknown : MIN_GAIN.latitudeKnown;
-  return best && best.cost < plain.cost - gain ? best.state.refraction : undefined;
+  return best && best.cost < plain.cost - MIN_GAIN ? best.state.refraction : undefined;
+}
+
+/**
+ * The height at which a level camera most probably looks, over all heights by how well each explains the
+ * stars, and its spread: with few stars many heights do nearly as well, and the best alone may be far off.
+ * Undefined without refraction.
+ */
+export function weighAim(
+  state: State,
+  given: { readonly observations: Observations; readonly frames: FramesInfo; readonly priors: Priors },
+): Priors['aim'] | undefined {
+  const [x, y, , strength] = state.refraction as [number, number, number, number];
+  const level = Math.hypot(x, y);
+  if (strength === 0 || level < 1e-3) return undefined;
+  const seen = directionsSeen(state, given);
+  const held = { ...given, priors: { ...given.priors, refraction: 0 } };
+  const costs: { sine: number; cost: number }[] = [];
+  for (let height = -16; height < 90; height += 6) {
+    const h = degToRad(height);
+    const zenith = [(x / level) * Math.cos(h), (y / level) * Math.cos(h), Math.sin(h)];
+    if (!standsAbove(seen, zenith)) continue;
+    const start = { ...copyState(state), refraction: [...zenith, 1] };
+    const { state: found, cost } = solve(start, held, { iterations: 4, precision: 1e-4 });
+    costs.push({ sine: Math.sin(h), cost: cost + wayUpCost(found, given.priors) });
+  }
+  if (costs.length === 0) return undefined;
+  const least = Math.min(...costs.map(({ cost }) => cost));
+  const weights = costs.map(({ cost }) => Math.exp((least - cost) / 2));
+  const total = weights.reduce((sum, w) => sum + w, 0);
+  const mean = costs.reduce((sum, { sine }, k) => sum + sine * weights[k]!, 0) / total;
+  const square = costs.reduce((sum, { sine }, k) => sum + (sine - mean) ** 2 * weights[k]!, 0) / total;
+  return { sine: mean, sigma: Math.max(0.03, 0.3 * Math.sqrt(square)) };
 }
 
 /**
@@ -109,17 +147,8 @@ function possibleZeniths(
     readonly net: number;
   },
 ): [number, number, number][] {
-  const { observations, frames, up, net } = given;
-  const seen: [number, number, number][] = [];
-  for (let t = 0; t < observations.trackCount; t++) {
-    const k = observations.trackStart[t]!;
-    seen.push(
-      apply(
-        turnRotation(state, frames.turn[observations.frame[k]!]!),
-        state.stars.subarray(3 * t, 3 * t + 3),
-      ),
-    );
-  }
+  const { up, net } = given;
+  const seen = directionsSeen(state, given);
   const wanted: [number, number, number][] = [];
   for (const [x, y] of [up, [up[1], up[0]], [-up[1], -up[0]], [-up[0], -up[1]]] as const) {
     const step = x === up[0] && y === up[1] ? 4 : 12;
@@ -135,9 +164,28 @@ function possibleZeniths(
     const a = k * Math.PI * (3 - Math.sqrt(5));
     wanted.push([r * Math.cos(a), y, r * Math.sin(a)]);
   }
-  return wanted.filter((zenith) => {
-    const heights = seen.map((d) => d[0] * zenith[0] + d[1] * zenith[1] + d[2] * zenith[2]);
-    // sin(-2 deg): room for the coarse steps; near the zenith itself refraction tells nothing.
-    return quantile(heights, 0.04) > -0.04 && quantile(heights, 0.04) < 0.9;
-  });
+  return wanted.filter((zenith) => standsAbove(seen, zenith));
+}
+
+/** Direction of each track at its first sight, turned with the sky. */
+function directionsSeen(
+  state: State,
+  given: { readonly observations: Observations; readonly frames: FramesInfo },
+): Vector[] {
+  const { observations, frames } = given;
+  const seen: Vector[] = [];
+  for (let t = 0; t < observations.trackCount; t++) {
+    const k = observations.trackStart[t]!;
+    const turn = turnRotation(state, frames.turn[observations.frame[k]!]!);
+    seen.push(apply(turn, state.stars.subarray(3 * t, 3 * t + 3)));
+  }
+  return seen;
+}
+
+/** True when all but a few of the stars stand above the horizon of a zenith. */
+function standsAbove(seen: readonly Vector[], zenith: ArrayLike<number>): boolean {
+  const heights = seen.map((d) => d[0]! * zenith[0]! + d[1]! * zenith[1]! + d[2]! * zenith[2]!);
+  const low = quantile(heights, 0.04);
+  // sin(-2 deg): room for the coarse steps; near the zenith itself refraction tells nothing.
+  return low > -0.04 && low < 0.9;
 }

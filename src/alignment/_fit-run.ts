@@ -5,7 +5,7 @@ import { LENS_VALUES } from './_lens-derivatives.js';
 import { type Solution, solve } from './_solve.js';
 import type { FramesInfo, Observations, Priors, State } from './_state.js';
 import { observe, type Track } from './_tracks.js';
-import { upOf } from './_zenith-belief.js';
+import { USUAL_AIM, upOf } from './_zenith-belief.js';
 import type { AlignOptions, LensModel } from './types.js';
 
 /** What is believed of the lens before any star: the remembered one, else the header, else any lens. */
@@ -72,6 +72,7 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
     lensSigma: sigma,
     refraction: 0,
     up: upOf(options.orientation),
+    aim: USUAL_AIM,
     latitude: options.latitude,
     sag: 0,
     drift: 0.15,

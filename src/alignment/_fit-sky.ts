@@ -1,5 +1,5 @@
 import type { StarTable } from '../core/index.js';
-import { findRefraction, isWideField, STRENGTH_SIGMA } from './_fit-refraction.js';
+import { findRefraction, isWideField, MIN_GAIN, STRENGTH_SIGMA, weighAim } from './_fit-refraction.js';
 import { fitRun, lensPriors, residualsOf, subsetFrames } from './_fit-run.js';
 import { joinLost } from './_join-lost.js';
 import { linkByModel } from './_link.js';
@@ -19,8 +19,13 @@ const RICH_GAIN = 14;
 /** Change of scale from frame to frame once some is seen, scale of a heavy-tailed prior; and the cost it must save. */
 const SCALE_SIGMA = 2e-3;
 const SCALE_GAIN = 30;
+/** Sag over half the run of a tripod that stands, px, and the cost that any other must save. */
+const STANDING = 0.02;
+const SAG_GAIN = 8;
 /** Their places among the lens values: k3, p1, p2, k4. */
 const RICH_TERMS = [5, 6, 7, 10] as const;
+/** Stars below which they alone do not tell the way up. */
+const FEW_STARS = 40;
 /** Radius within which a detection is the predicted star, px. @source FINDINGS lesson 10 */
 const LINK_RADIUS = 0.8;
 
@@ -165,12 +170,20 @@ export function fitSky(run: RunInput): SkyFit | undefined {
         const start = { ...state, refraction: found };
         prefer(
           solve(start, { observations, frames, priors: beliefs }, { iterations: 15, precision }),
-          options.latitude === undefined ? 0 : -3,
+          MIN_GAIN,
           beliefs,
         );
       }
     }
     if (round === last) {
+      if (options.latitude === undefined && observations.trackCount < FEW_STARS) {
+        const aim = weighAim(state, { observations, frames, priors });
+        if (aim) {
+          priors = { ...priors, aim };
+          solution = solve(state, { observations, frames, priors }, { iterations: 15, precision });
+          state = solution.state;
+        }
+      }
       if (rich) {
         // What looked like a rich lens may have been the refraction found since: the simpler lens gets its chance.
         const lens = state.lens.slice();
@@ -188,12 +201,20 @@ export function fitSky(run: RunInput): SkyFit | undefined {
           beliefs,
         );
       }
-      solution = solve(
-        state,
-        { observations, frames, priors },
-        { iterations: 6, precision, covariance: true },
+      // Most tripods stand: a sag is taken only when the stars ask for one, for with few stars a small one
+      // passes for a part of pole and lens.
+      const standing = { ...priors, sag: STANDING };
+      const still: State = { ...state, sag: [0, 0, 0] };
+      prefer(
+        solve(still, { observations, frames, priors: standing }, { iterations: 15, precision }),
+        -SAG_GAIN,
+        standing,
       );
+      solution = solve(state, { observations, frames, priors }, { iterations: 6, precision });
       state = solution.state;
+      // What is known is told as if the head might have sagged all the same.
+      const doubting = { observations, frames, priors: { ...priors, ...common } };
+      solution = { ...solve(state, doubting, { iterations: 0, covariance: true }), cost: solution.cost };
     }
     const { ratio } = residualsOf(state, { observations, frames, priors });
     noise *= round === 0 ? 1 : Math.min(10, Math.max(0.3, ratio));

@@ -90,6 +90,8 @@ export interface Priors {
   readonly refraction: number;
   /** Up in the picture's own axes as the header says. */
   readonly up: readonly [number, number];
+  /** Sine of the height at which the reference camera looks, and its spread. */
+  readonly aim: { readonly sine: number; readonly sigma: number };
   /** Latitude, deg, where known: the zenith stands at that height above the celestial pole's horizon. */
   readonly latitude?: number | undefined;
   /** Steady sag over half the run, px, 1-sigma: bounded, for a large one would trade against the pole; 0 = none. */

@@ -9,8 +9,7 @@ const LEVEL = 0.03;
 /** Named sites are this near, rad, pole included. */
 const LATITUDE_SIGMA = 0.01;
 /** Sine of the height at which lenses on tripods look at night, and its spread. @source common practice: 10 to 60 deg, seldom above. */
-const AIM = 0.55;
-const AIM_SIGMA = 0.35;
+export const USUAL_AIM = { sine: 0.55, sigma: 0.35 } as const;
 /** Cost of a camera stood on its side against what the header says, twice that on its head. */
 const TURNED_COST = 4;
 
@@ -34,7 +33,7 @@ function levelCost(state: State, priors: Priors): number {
   const [x, y, z] = state.refraction as [number, number, number, number];
   return (
     2 * Math.log(1 + (tiltOf(state.refraction).value / LEVEL) ** 2) +
-    ((z - AIM) / AIM_SIGMA) ** 2 +
+    ((z - priors.aim.sine) / priors.aim.sigma) ** 2 +
     TURNED_COST * (Math.hypot(x, y) - x * priors.up[0] - y * priors.up[1])
   );
 }
@@ -53,7 +52,7 @@ export function addZenith(state: State, priors: Priors, layout: Layout, equation
   const tilt = tiltOf(state.refraction);
   const weight = 2 / (1 + (tilt.value / LEVEL) ** 2) / LEVEL ** 2;
   pullBy(equations, { slopes: along(tilt.axis), weight, value: tilt.value });
-  pullBy(equations, { slopes: along(2), weight: 1 / AIM_SIGMA ** 2, value: z - AIM });
+  pullBy(equations, { slopes: along(2), weight: 1 / priors.aim.sigma ** 2, value: z - priors.aim.sine });
   const length = Math.max(1e-6, Math.hypot(x, y));
   basis.forEach((e, q) => {
     const slope = (e[0] * x + e[1] * y) / length - e[0] * priors.up[0] - e[1] * priors.up[1];
