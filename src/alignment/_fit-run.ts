@@ -80,16 +80,10 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
   };
 }
 
-export interface RunFit {
-  readonly solution: Solution;
-  readonly observations: Observations;
-  readonly kept: Int32Array;
-  readonly priors: Priors;
-}
-
 /**
  * Finds lens, pole and cameras for the frames of a chain from their tracks: the focal length first by a
- * search, then the least cost from a few starts on a few frames with a few stars, then on all of them.
+ * search, then the least cost from a few starts on a few frames with a few stars, then on all of them. The
+ * other projections are tried when the believed one explains the stars badly or only by bending a lot.
  */
 export function fitRun(
   tables: readonly StarTable[],
@@ -97,7 +91,6 @@ export function fitRun(
   given: { readonly frames: FramesInfo; readonly options: AlignOptions; readonly minFrames: number },
 ): State | undefined {
   const { frames, options, minFrames } = given;
-  const belief = lensBelief(options);
   // A dozen frames spread over the run, the reference among them.
   const keys = keyFrames(frames, 12);
   const frameOf = new Int32Array(frames.count).fill(-1);
@@ -107,14 +100,42 @@ export function fitRun(
   const some = pickTracks(tables, tracks, { frameOf, most: 140, options });
   const { observations } = observe(tables, some, { noise: 1, frameOf, minFrames: Math.min(minFrames, 2) });
   if (observations.trackCount < 3) return undefined;
-  const few = subsetFrames(frames, keys);
+  const held = { observations, frames: subsetFrames(frames, keys), options };
+  const { projection } = lensBelief(options).lens;
+  let best = fitProjection(projection, held);
+  if (!best || isStrange(best, held)) {
+    const others = PROJECTIONS.filter((other) => other !== projection).flatMap(
+      (other) => fitProjection(other, held) ?? [],
+    );
+    const other = others.sort((a, b) => a.cost - b.cost)[0];
+    if (other && (!best || other.cost < best.cost - PROJECTION_GAIN)) best = other;
+  }
+  return best && spreadState(tables, tracks, { frames, seed: best.state, keys });
+}
+
+const PROJECTIONS = ['rectilinear', 'equisolid', 'equidistant', 'stereographic'] as const;
+/** Cost that another projection must save. */
+const PROJECTION_GAIN = 10;
+/** Bend of the corner from which on the projection itself is in doubt. @source common practice: rectilinear lenses stay below 10 % */
+const STRANGE_BEND = 0.15;
+/** Size of the residuals over the expected one, likewise. */
+const STRANGE_RATIO = 1.3;
+
+interface Few {
+  readonly observations: Observations;
+  readonly frames: FramesInfo;
+  readonly options: AlignOptions;
+}
+
+function fitProjection(projection: LensModel['projection'], held: Few): Solution | undefined {
+  const { observations, frames } = held;
+  const options = optionsFor(projection, held.options);
+  const belief = lensBelief(options);
+  const lens = { ...belief.lens, projection };
   const trials = searchFocalLength(
-    belief.lens,
-    { observations, frames: few },
-    {
-      logFocal: Math.log(belief.lens.focalLengthPx),
-      sigma: belief.sigma,
-    },
+    lens,
+    { observations, frames },
+    { logFocal: Math.log(lens.focalLengthPx), sigma: belief.sigma },
   );
   const starts: number[] = [];
   for (const { focalLengthPx } of trials) {
@@ -123,20 +144,36 @@ export function fitRun(
   }
   let best: Solution | undefined;
   for (const focalLengthPx of starts) {
-    const state = initialState({ ...belief.lens, focalLengthPx }, { observations, frames: few });
+    const state = initialState({ ...lens, focalLengthPx }, { observations, frames });
     if (!state) continue;
     let current: State = state;
     let solution: Solution | undefined;
     // The camera's small motions are allowed generously at first: a wrong lens shows up as such motion.
     for (const drift of [20, 2, 0.3]) {
       const priors = { ...lensPriors(options, Math.exp(current.lens[0]!), false), drift };
-      solution = solve(current, { observations, frames: few, priors }, { iterations: 12, precision: 1e-3 });
+      solution = solve(current, { observations, frames, priors }, { iterations: 12, precision: 1e-3 });
       current = solution.state;
     }
     if (solution && Number.isFinite(solution.cost) && (!best || solution.cost < best.cost)) best = solution;
   }
-  if (!best) return undefined;
-  return best.state && spreadState(tables, tracks, { frames, seed: best.state, keys });
+  return best;
+}
+
+/** A remembered lens says nothing of a lens of another projection. */
+export function optionsFor(projection: LensModel['projection'], options: AlignOptions): AlignOptions {
+  if (!options.lensPrior || options.lensPrior.projection === projection) return options;
+  const { lensPrior, ...rest } = options;
+  return rest;
+}
+
+function isStrange({ state }: Solution, held: Few): boolean {
+  const { observations, frames, options } = held;
+  const { width, height } = options;
+  const corner2 = (Math.hypot(width, height) / 2 / Math.exp(state.lens[0]!)) ** 2;
+  const bend = corner2 * (state.lens[3]! + corner2 * state.lens[4]!);
+  if (Math.max(Math.abs(bend), Math.abs(corner2 * state.lens[3]!)) > STRANGE_BEND) return true;
+  const priors = lensPriors(options, Math.exp(state.lens[0]!), false);
+  return residualsOf(state, { observations, frames, priors }).ratio > STRANGE_RATIO;
 }
 
 /** Frames spread evenly over the run, always with the first, the last and the reference. */

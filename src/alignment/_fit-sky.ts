@@ -1,6 +1,6 @@
 import type { StarTable } from '../core/index.js';
 import { findRefraction, isWideField, MIN_GAIN, STRENGTH_SIGMA, weighAim } from './_fit-refraction.js';
-import { fitRun, lensPriors, residualsOf, subsetFrames } from './_fit-run.js';
+import { fitRun, lensPriors, optionsFor, residualsOf, subsetFrames } from './_fit-run.js';
 import { joinLost } from './_join-lost.js';
 import { linkByModel } from './_link.js';
 import { findSegments, scalesDiffer, segmentStart } from './_segments.js';
@@ -55,7 +55,7 @@ export interface RunInput {
 
 /** Lens, pole and cameras for all frames that can be joined; undefined when the model does not hold. */
 export function fitSky(run: RunInput): SkyFit | undefined {
-  const { tables, options, minFrames } = run;
+  const { tables, minFrames } = run;
   const fitted = new Uint8Array(tables.length);
   for (const i of run.joined) fitted[i] = 1;
   let frames = framesInfo(run.times, run.reference);
@@ -70,8 +70,9 @@ export function fitSky(run: RunInput): SkyFit | undefined {
   const ownTracks = run.tracks
     .map((track) => track.filter(([i]) => ownOf[i]! >= 0).map(([i, row]) => [ownOf[i]!, row] as const))
     .filter((track) => track.length >= 2);
-  const first = fitRun(ownTables, ownTracks, { frames: ownFrames, options, minFrames });
+  const first = fitRun(ownTables, ownTracks, { frames: ownFrames, options: run.options, minFrames });
   if (!first) return undefined;
+  const options = optionsFor(first.projection, run.options);
   let state = widen(first, own, tables.length);
   let tracks: readonly Track[] = [];
   let solution: Solution | undefined;

@@ -1,6 +1,7 @@
 import type { StarTable } from '../core/index.js';
 import { buildAlignment } from './_build.js';
 import { chainFrames, findStanding } from './_chain.js';
+import { farOff } from './_far-off.js';
 import { fitSky } from './_fit-sky.js';
 import { noAlignment, planeAlignment } from './_plane.js';
 import { standsStill } from './_still.js';
@@ -34,7 +35,10 @@ export function alignSequence(frames: readonly AlignFrame[], options: AlignOptio
   const minFrames = joined.length >= 3 ? 3 : 2;
   const tracks = joinLinks(tables, chained.links, minFrames);
   const fit = fitSky({ tables, times, tracks, joined, reference, minFrames, options, skip: chained.skip });
-  if (!fit) return planeAlignment(context, { tables, tracks, joined, reference, skip: chained.skip });
+  const plane = { tables, tracks, joined, reference, skip: chained.skip };
+  if (!fit) return planeAlignment(context, plane);
+  const wrong = farOff(tables, tracks, { fit, width: options.width, height: options.height });
+  if (wrong) return planeAlignment(context, { ...plane, why: wrong });
   const alignment = buildAlignment(context, { tables, fit, options });
   const turns = Array.from(fit.frames.turn).filter((_, i) => fit.fitted[i] === 1);
   const span = fit.hasClock ? Math.max(...turns) - Math.min(...turns) : undefined;
