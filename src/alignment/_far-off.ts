@@ -51,7 +51,7 @@ export function farOff(
   const asked = misses.filter((zone) => zone.length >= MIN_STARS).map((zone) => median(zone));
   const missed = asked.filter((miss) => !(miss < MISS));
   if (missed.length <= MISSED_ZONES) return undefined;
-  return `In ${missed.length} of ${asked.length} zones of the picture the stars miss the places that lens and pole give them by ${Math.max(...missed).toFixed(1)} px or less.`;
+  return `In ${missed.length} of ${asked.length} zones of the picture the stars miss the places that lens and pole give them, by up to ${Math.max(...missed).toFixed(1)} px.`;
 }
 
 /** Middle direction of each track's sights, above refraction. */
