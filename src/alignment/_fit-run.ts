@@ -108,7 +108,8 @@ export function fitRun(
       (other) => fitProjection(other, held) ?? [],
     );
     const other = others.sort((a, b) => a.cost - b.cost)[0];
-    if (other && (!best || other.cost < best.cost - PROJECTION_GAIN)) best = other;
+    // Both with the richer lens: a fisheye must not win by standing in for higher terms.
+    if (other && (!best || richCost(other, held) < richCost(best, held) - PROJECTION_GAIN)) best = other;
   }
   return best && spreadState(tables, tracks, { frames, seed: best.state, keys });
 }
@@ -117,7 +118,7 @@ const PROJECTIONS = ['rectilinear', 'equisolid', 'equidistant', 'stereographic']
 /** Cost that another projection must save. */
 const PROJECTION_GAIN = 10;
 /** Bend of the corner from which on the projection itself is in doubt. @source common practice: rectilinear lenses stay below 10 % */
-const STRANGE_BEND = 0.15;
+const STRANGE_BEND = 0.12;
 /** Size of the residuals over the expected one, likewise. */
 const STRANGE_RATIO = 1.3;
 
@@ -159,6 +160,12 @@ function fitProjection(projection: LensModel['projection'], held: Few): Solution
   return best;
 }
 
+function richCost({ state }: Solution, held: Few): number {
+  const options = optionsFor(state.projection, held.options);
+  const priors = { ...lensPriors(options, Math.exp(state.lens[0]!), true), drift: 0.3 };
+  return solve(state, { ...held, priors }, { iterations: 15, precision: 1e-4 }).cost;
+}
+
 /** A remembered lens says nothing of a lens of another projection. */
 export function optionsFor(projection: LensModel['projection'], options: AlignOptions): AlignOptions {
   if (!options.lensPrior || options.lensPrior.projection === projection) return options;
@@ -171,7 +178,7 @@ function isStrange({ state }: Solution, held: Few): boolean {
   const { width, height } = options;
   const corner2 = (Math.hypot(width, height) / 2 / Math.exp(state.lens[0]!)) ** 2;
   const bend = corner2 * (state.lens[3]! + corner2 * state.lens[4]!);
-  if (Math.max(Math.abs(bend), Math.abs(corner2 * state.lens[3]!)) > STRANGE_BEND) return true;
+  if (Math.abs(bend) > STRANGE_BEND) return true;
   const priors = lensPriors(options, Math.exp(state.lens[0]!), false);
   return residualsOf(state, { observations, frames, priors }).ratio > STRANGE_RATIO;
 }
