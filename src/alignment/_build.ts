@@ -2,11 +2,11 @@ import { radToDeg, type StarTable } from '../core/index.js';
 import { frameCamera, showDirection } from './_camera.js';
 import { fluxOfTracks, type Gathered, gather, motionOf } from './_describe.js';
 import { residualsOf } from './_fit-run.js';
+import type { SkyFit } from './_fit-sky.js';
 import { lensOf } from './_lens-derivatives.js';
 import { multiply, rotationLog, transpose } from './_rotation.js';
-import { measureUnrest } from './_segments.js';
 import { expectedCamera, type State, turnRotation } from './_state.js';
-import type { SkyFit } from './align-sequence.js';
+import { measureUnrest } from './_unrest.js';
 import { projectDirection } from './geometry.js';
 import type { AlignFrame, Alignment, AlignOptions, Estimate, FrameFit, SkyMotionModel } from './types.js';
 import { landMapper, mapper } from './warp.js';
@@ -203,7 +203,7 @@ function estimates(fit: SkyFit, model: SkyMotionModel): Pick<Alignment, 'focalLe
   const variance = (k: number) => (covariance && k >= 0 ? Math.max(0, covariance[k * G + k]!) : Number.NaN);
   const focal = model.lens.focalLengthPx;
   // A camera that was seen to sag or tremble may have done so in ways that pass for another pole or scale.
-  const unrest = measureUnrest(state, frames, fit.fitted);
+  const unrest = measureUnrest(state, fit, fit.fitted);
   const moved = Math.hypot(...state.sag) + (unrest ? unrest.tremble / focal : 0);
   const turns = Array.from(frames.turn).filter((_, i) => fit.fitted[i] === 1);
   const span = Math.max(1e-9, Math.max(...turns) - Math.min(...turns)) / 2;

@@ -1,14 +1,22 @@
 import { median, type StarTable } from '../core/index.js';
+import { costOf } from './_cost.js';
 import { initialState, searchFocalLength } from './_initial.js';
 import { LENS_VALUES } from './_lens-derivatives.js';
-import { costOf } from './_normal-equations.js';
 import { type Solution, solve } from './_solve.js';
 import type { FramesInfo, Observations, Priors, State } from './_state.js';
 import { observe, type Track } from './_tracks.js';
+import { USUAL_AIM, upOf } from './_zenith-belief.js';
 import type { AlignOptions, LensModel } from './types.js';
 
 /** What is believed of the lens before any star: the remembered one, else the header, else any lens. */
-export function lensBelief(options: AlignOptions): { lens: LensModel; sigma: number; known: boolean } {
+export function lensBelief(options: AlignOptions): {
+  lens: LensModel;
+  /** Spread of ln F for the search over all focal lengths. */
+  sigma: number;
+  /** Scale of the heavy-tailed belief in ln F for the fit. */
+  scale: number;
+  known: boolean;
+} {
   const { width, height, lensPrior, focalLengthPx } = options;
   const plain: LensModel = {
     projection: 'rectilinear',
@@ -18,9 +26,13 @@ export function lensBelief(options: AlignOptions): { lens: LensModel; sigma: num
     k1: 0,
     k2: 0,
   };
-  if (lensPrior && lensPrior.focalLengthPx > 0) return { lens: lensPrior, sigma: 0.03, known: true };
-  if (focalLengthPx !== undefined && focalLengthPx > 0) return { lens: plain, sigma: 0.35, known: false };
-  return { lens: plain, sigma: 1, known: false };
+  if (lensPrior && lensPrior.focalLengthPx > 0) {
+    return { lens: lensPrior, sigma: 0.03, scale: 0.01, known: true };
+  }
+  if (focalLengthPx !== undefined && focalLengthPx > 0) {
+    return { lens: plain, sigma: 0.35, scale: 0.04, known: false };
+  }
+  return { lens: plain, sigma: 1, scale: 0.7, known: false };
 }
 
 /**
@@ -44,7 +56,7 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
   lens[7] = belief.lens.p2 ?? 0;
   lens[10] = belief.lens.k4 ?? 0;
   const tight = belief.known ? 0.2 : 1;
-  sigma[0] = belief.sigma;
+  sigma[0] = belief.scale;
   sigma[1] = 0.003 * width * tight;
   sigma[2] = 0.003 * width * tight;
   sigma[3] = (0.04 * tight) / c2;
@@ -55,19 +67,23 @@ export function lensPriors(options: AlignOptions, focalLengthPx: number, rich: b
     sigma[6] = (0.0007 * tight) / corner;
     sigma[7] = (0.0007 * tight) / corner;
   }
-  return { lens, lensSigma: sigma, refraction: 0, latitude: options.latitude, sag: 0, drift: 0.15, scale: 0 };
-}
-
-export interface RunFit {
-  readonly solution: Solution;
-  readonly observations: Observations;
-  readonly kept: Int32Array;
-  readonly priors: Priors;
+  return {
+    lens,
+    lensSigma: sigma,
+    refraction: 0,
+    up: upOf(options.orientation),
+    aim: USUAL_AIM,
+    latitude: options.latitude,
+    sag: 0,
+    drift: 0.15,
+    scale: 0,
+  };
 }
 
 /**
  * Finds lens, pole and cameras for the frames of a chain from their tracks: the focal length first by a
- * search, then the least cost from a few starts on a few frames with a few stars, then on all of them.
+ * search, then the least cost from a few starts on a few frames with a few stars, then on all of them. The
+ * other projections are tried when the believed one explains the stars badly or only by bending a lot.
  */
 export function fitRun(
   tables: readonly StarTable[],
@@ -75,7 +91,6 @@ export function fitRun(
   given: { readonly frames: FramesInfo; readonly options: AlignOptions; readonly minFrames: number },
 ): State | undefined {
   const { frames, options, minFrames } = given;
-  const belief = lensBelief(options);
   // A dozen frames spread over the run, the reference among them.
   const keys = keyFrames(frames, 12);
   const frameOf = new Int32Array(frames.count).fill(-1);
@@ -85,14 +100,43 @@ export function fitRun(
   const some = pickTracks(tables, tracks, { frameOf, most: 140, options });
   const { observations } = observe(tables, some, { noise: 1, frameOf, minFrames: Math.min(minFrames, 2) });
   if (observations.trackCount < 3) return undefined;
-  const few = subsetFrames(frames, keys);
+  const held = { observations, frames: subsetFrames(frames, keys), options };
+  const { projection } = lensBelief(options).lens;
+  let best = fitProjection(projection, held);
+  if (!best || isStrange(best, held)) {
+    const others = PROJECTIONS.filter((other) => other !== projection).flatMap(
+      (other) => fitProjection(other, held) ?? [],
+    );
+    const other = others.sort((a, b) => a.cost - b.cost)[0];
+    // Both with the richer lens: a fisheye must not win by standing in for higher terms.
+    if (other && (!best || richCost(other, held) < richCost(best, held) - PROJECTION_GAIN)) best = other;
+  }
+  return best && spreadState(tables, tracks, { frames, seed: best.state, keys });
+}
+
+const PROJECTIONS = ['rectilinear', 'equisolid', 'equidistant', 'stereographic'] as const;
+/** Cost that another projection must save. */
+const PROJECTION_GAIN = 10;
+/** Bend of the corner from which on the projection itself is in doubt. @source common practice: rectilinear lenses stay below 10 % */
+const STRANGE_BEND = 0.12;
+/** Size of the residuals over the expected one, likewise. */
+const STRANGE_RATIO = 1.3;
+
+interface Few {
+  readonly observations: Observations;
+  readonly frames: FramesInfo;
+  readonly options: AlignOptions;
+}
+
+function fitProjection(projection: LensModel['projection'], held: Few): Solution | undefined {
+  const { observations, frames } = held;
+  const options = optionsFor(projection, held.options);
+  const belief = lensBelief(options);
+  const lens = { ...belief.lens, projection };
   const trials = searchFocalLength(
-    belief.lens,
-    { observations, frames: few },
-    {
-      logFocal: Math.log(belief.lens.focalLengthPx),
-      sigma: belief.sigma,
-    },
+    lens,
+    { observations, frames },
+    { logFocal: Math.log(lens.focalLengthPx), sigma: belief.sigma },
   );
   const starts: number[] = [];
   for (const { focalLengthPx } of trials) {
@@ -101,20 +145,42 @@ export function fitRun(
   }
   let best: Solution | undefined;
   for (const focalLengthPx of starts) {
-    const state = initialState({ ...belief.lens, focalLengthPx }, { observations, frames: few });
+    const state = initialState({ ...lens, focalLengthPx }, { observations, frames });
     if (!state) continue;
     let current: State = state;
     let solution: Solution | undefined;
     // The camera's small motions are allowed generously at first: a wrong lens shows up as such motion.
     for (const drift of [20, 2, 0.3]) {
       const priors = { ...lensPriors(options, Math.exp(current.lens[0]!), false), drift };
-      solution = solve(current, { observations, frames: few, priors }, { iterations: 12, precision: 1e-3 });
+      solution = solve(current, { observations, frames, priors }, { iterations: 12, precision: 1e-3 });
       current = solution.state;
     }
     if (solution && Number.isFinite(solution.cost) && (!best || solution.cost < best.cost)) best = solution;
   }
-  if (!best) return undefined;
-  return best.state && spreadState(tables, tracks, { frames, seed: best.state, keys });
+  return best;
+}
+
+function richCost({ state }: Solution, held: Few): number {
+  const options = optionsFor(state.projection, held.options);
+  const priors = { ...lensPriors(options, Math.exp(state.lens[0]!), true), drift: 0.3 };
+  return solve(state, { ...held, priors }, { iterations: 15, precision: 1e-4 }).cost;
+}
+
+/** A remembered lens says nothing of a lens of another projection. */
+export function optionsFor(projection: LensModel['projection'], options: AlignOptions): AlignOptions {
+  if (!options.lensPrior || options.lensPrior.projection === projection) return options;
+  const { lensPrior, ...rest } = options;
+  return rest;
+}
+
+function isStrange({ state }: Solution, held: Few): boolean {
+  const { observations, frames, options } = held;
+  const { width, height } = options;
+  const corner2 = (Math.hypot(width, height) / 2 / Math.exp(state.lens[0]!)) ** 2;
+  const bend = corner2 * (state.lens[3]! + corner2 * state.lens[4]!);
+  if (Math.abs(bend) > STRANGE_BEND) return true;
+  const priors = lensPriors(options, Math.exp(state.lens[0]!), false);
+  return residualsOf(state, { observations, frames, priors }).ratio > STRANGE_RATIO;
 }
 
 /** Frames spread evenly over the run, always with the first, the last and the reference. */

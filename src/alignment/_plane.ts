@@ -8,6 +8,10 @@ import type { Alignment, FrameFit } from './types.js';
 /** Stars from which on a homography is held by its stars; below it a similarity. */
 const HOMOGRAPHY_STARS = 8;
 
+/** Residuals beyond which a mapping is none, px rms over the frame and over its outer tenth. */
+const MOST_RMS = 1.5;
+const MOST_CORNER_RMS = 3;
+
 /** An alignment in which nothing fits. */
 export function noAlignment(context: Context, reason: string): Alignment {
   const { frames, options } = context;
@@ -60,6 +64,8 @@ export function planeAlignment(
     readonly joined: readonly number[];
     readonly reference: number;
     readonly skip: readonly Uint8Array[] | undefined;
+    /** Why there is no sky-motion model, one plain sentence. */
+    readonly why?: string;
   },
 ): Alignment {
   const { frames: asGiven, order, options } = context;
@@ -120,6 +126,12 @@ export function planeAlignment(
       fits[order[i]!] = leftOut(frame, 'Too few of its stars are those of the reference frame.');
       continue;
     }
+    if (i !== reference && (found.rms[i]! > MOST_RMS || found.cornerRms[i]! > MOST_CORNER_RMS)) {
+      const worst = Math.max(found.rms[i]!, found.cornerRms[i]! || 0).toFixed(1);
+      const reason = `Its stars miss any plane mapping from the reference frame by up to ${worst} px.`;
+      fits[order[i]!] = { ...leftOut(frame, reason), rms: found.rms[i]!, cornerRms: found.cornerRms[i]! };
+      continue;
+    }
     if (i !== reference) fittedCount++;
     fits[order[i]!] = {
       ...plainReference(frame.id, frame.time),
@@ -129,7 +141,7 @@ export function planeAlignment(
       matched: i === reference ? tracks.length : found.matched[i]!,
     };
   }
-  if (fittedCount === 0) return noAlignment(context, 'Too few stars are common to the frames.');
+  if (fittedCount === 0) return noAlignment(context, whyNone(fits, given.why));
   const trackRows = new Int32Array(n * tracks.length).fill(-1);
   const trackX = new Float64Array(tracks.length);
   const trackY = new Float64Array(tracks.length);
@@ -162,6 +174,18 @@ export function planeAlignment(
     trackX,
     trackY,
     trackFlux: fluxOfTracks(tables, tracks),
-    notes: ['Lens and pole could not be found from these frames; each frame has a mapping of its own.'],
+    notes: [
+      ...(given.why ? [given.why] : []),
+      'Lens and pole could not be found from these frames; each frame has a mapping of its own.',
+    ],
   });
+}
+
+/** One sentence on why no frame could be mapped. */
+function whyNone(fits: readonly FrameFit[], why: string | undefined): string {
+  if (why) return why;
+  const reasons = fits.flatMap(({ reason, rms }) => (reason && rms > 0 ? [reason] : []));
+  return reasons.length > 0
+    ? 'The stars of these frames follow neither one lens and pole nor a plane mapping.'
+    : 'Too few stars are common to the frames.';
 }

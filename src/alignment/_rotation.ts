@@ -99,3 +99,27 @@ export function orthonormalize(m: readonly number[]): number[] {
   const y = cross(z, x);
   return [...x, ...y, ...z];
 }
+
+/** Inverse of a symmetric positive 3x3 matrix, row-major; undefined when it is singular. */
+export function invertSymmetric3(m: ArrayLike<number>): number[] | undefined {
+  const [a, b, c, , d, e, , , f] = Array.from(m) as [
+    number,
+    number,
+    number,
+    number,
+    number,
+    number,
+    number,
+    number,
+    number,
+  ];
+  const A = d * f - e * e;
+  const B = c * e - b * f;
+  const C = b * e - c * d;
+  const determinant = a * A + b * B + c * C;
+  if (!(determinant > 1e-12 * a * d * f)) return undefined;
+  const D = a * f - c * c;
+  const E = b * c - a * e;
+  const F = a * d - b * b;
+  return [A, B, C, B, D, E, C, E, F].map((v) => v / determinant);
+}

@@ -1,6 +1,6 @@
 import { madSigma, median } from '../core/index.js';
-import { multiply, rotationLog, transpose } from './_rotation.js';
-import { expectedCamera, type FramesInfo, type Observations, type State } from './_state.js';
+import { rotationLog } from './_rotation.js';
+import type { FramesInfo, Observations, State } from './_state.js';
 
 /** A knock moves the camera by more than this, px. @source FINDINGS lesson 5 */
 const KNOCK = 5;
@@ -63,31 +63,6 @@ export function segmentStart(state: State, frames: FramesInfo, fitted: Uint8Arra
     );
   }
   return out;
-}
-
-/**
- * How much the camera trembles from frame to frame across the pole, px, and how far the clock is off, rad,
- * as the fit itself shows them (medians): the next fit then believes a still camera and a good clock more.
- * Undefined for too few frames to tell.
- */
-export function measureUnrest(
-  state: State,
-  frames: FramesInfo,
-  fitted: Uint8Array,
-): { tremble: number; clock: number } | undefined {
-  const focal = Math.exp(state.lens[0]!);
-  const across: number[] = [];
-  const along: number[] = [];
-  for (let i = 0; i < frames.count; i++) {
-    if (fitted[i] !== 1) continue;
-    const expected = expectedCamera(state, frames.segment[i]!, frames.tau[i]!);
-    const v = rotationLog(multiply(state.camera.subarray(9 * i, 9 * i + 9), transpose(expected)));
-    const a = v[0] * state.pole[0] + v[1] * state.pole[1] + v[2] * state.pole[2];
-    along.push(Math.abs(a));
-    across.push(focal * Math.sqrt(Math.max(0, v[0] ** 2 + v[1] ** 2 + v[2] ** 2 - a * a)));
-  }
-  if (across.length < 6) return undefined;
-  return { tremble: median(across), clock: median(along) };
 }
 
 /**

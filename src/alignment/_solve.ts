@@ -1,6 +1,8 @@
 import { factor, solveFactored } from './_cholesky.js';
+import { costOf } from './_cost.js';
+import { type Layout, layOut } from './_layout.js';
 import { LENS_VALUES } from './_lens-derivatives.js';
-import { costOf, fillNormal, type Layout, layOut, makeNormal, type Normal } from './_normal-equations.js';
+import { fillNormal, makeNormal, type Normal } from './_normal-equations.js';
 import { multiply, normalize, orthonormalize, rotationExp, tangentBasis } from './_rotation.js';
 import { copyState, type FramesInfo, type Observations, type Priors, type State } from './_state.js';
 

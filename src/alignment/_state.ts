@@ -27,6 +27,11 @@ export interface FramesInfo {
   readonly tau: Float64Array;
   readonly segment: Int32Array;
   readonly segmentCount: number;
+  /**
+   * 1 for frames whose camera and clock are believed as good as stated, without exception: heavy tails would
+   * give each frame a valley of its own, a little off, to be caught in. Undefined = none.
+   */
+  readonly steady?: Uint8Array;
 }
 
 /** Everything the solver moves. */
@@ -83,6 +88,10 @@ export interface Priors {
   readonly lensSigma: Float64Array;
   /** 1-sigma of refraction's strength about 1, the zenith free as well; 0 = both held where they are. */
   readonly refraction: number;
+  /** Up in the picture's own axes as the header says. */
+  readonly up: readonly [number, number];
+  /** Sine of the height at which the reference camera looks, and its spread. */
+  readonly aim: { readonly sine: number; readonly sigma: number };
   /** Latitude, deg, where known: the zenith stands at that height above the celestial pole's horizon. */
   readonly latitude?: number | undefined;
   /** Steady sag over half the run, px, 1-sigma: bounded, for a large one would trade against the pole; 0 = none. */

@@ -22,6 +22,8 @@ export interface AlignOptions {
   readonly referenceIndex?: number;
   /** Geographic latitude, deg, where known: ties the zenith to the pole when refraction is fitted; never needed. */
   readonly latitude?: number;
+  /** EXIF orientation 1..8, where known: which side of the picture was up. A hint only. */
+  readonly orientation?: number;
   /** Seed of anything random inside; equal seeds give equal results. */
   readonly seed?: number;
 }

@@ -74,6 +74,7 @@ export function alignRun(
     ...(focal === undefined ? {} : { focalLengthPx: focal }),
     ...(prior === undefined ? {} : { lensPrior: prior }),
     ...(latitude === undefined ? {} : { latitude }),
+    ...(header.orientation === undefined ? {} : { orientation: header.orientation }),
     ...(reference < 0 ? {} : { referenceIndex: reference }),
     seed: 1,
   });

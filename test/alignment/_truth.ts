@@ -20,6 +20,8 @@ export interface Scene {
   readonly falseShare?: number;
   /** Relative displacement at the corner: negative = barrel. */
   readonly distortion?: number;
+  /** How the lens shows directions; default rectilinear. Fisheyes bend by `distortion` besides. */
+  readonly projection?: 'rectilinear' | 'equidistant' | 'equisolid' | 'stereographic';
   /** Form of the true lens: the model's own, the division model, or Brown with higher terms and decentring. */
   readonly form?: 'brown' | 'division' | 'higher';
   /** Offset of the optical axis from the middle. */
@@ -102,6 +104,20 @@ function drop(d: V): V {
   return g;
 }
 
+/** Fisheyes show no more than this off the axis, rad. */
+const MOST_OFF_AXIS = 100 * RAD;
+/** Radius in focal lengths by angle and back. @source K. Miyamoto, J. Opt. Soc. Am. 54 (1964) 1060 */
+const fisheyeOf = {
+  equidistant: (theta: number) => theta,
+  equisolid: (theta: number) => 2 * Math.sin(theta / 2),
+  stereographic: (theta: number) => 2 * Math.tan(theta / 2),
+};
+const angleOf = {
+  equidistant: (r: number) => r,
+  equisolid: (r: number) => 2 * Math.asin(r / 2),
+  stereographic: (r: number) => 2 * Math.atan(r / 2),
+};
+
 export function makeNight(scene: Scene): TruthNight {
   const random = seededRandom(scene.seed);
   const { width, height } = scene;
@@ -139,11 +155,18 @@ export function makeNight(scene: Scene): TruthNight {
     const f = 1 + r2 * (k1 + r2 * (k2 + r2 * (k3 + r2 * k4)));
     return [u * f + 2 * p1 * u * v + p2 * (r2 + 2 * u * u), v * f + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v];
   };
+  const fisheye = scene.projection === 'rectilinear' ? undefined : scene.projection;
   const show = (d: V, scale = 1): [number, number] => {
-    if (d[2] < 0.02) return [Number.NaN, Number.NaN];
-    const u = d[0] / d[2];
-    const v = d[1] / d[2];
-    // Beyond one and a half times the corner no lens form means anything.
+    let u = d[0] / d[2];
+    let v = d[1] / d[2];
+    if (fisheye) {
+      const theta = Math.atan2(Math.hypot(d[0], d[1]), d[2]);
+      if (theta > MOST_OFF_AXIS) return [Number.NaN, Number.NaN];
+      const r = fisheyeOf[fisheye](theta) / Math.max(1e-12, Math.hypot(d[0], d[1]));
+      u = d[0] * r;
+      v = d[1] * r;
+    } else if (d[2] < 0.02) return [Number.NaN, Number.NaN];
+    // Beyond one and a third times the corner no lens form means anything.
     if (Math.hypot(u, v) > 1.3 * corner) return [Number.NaN, Number.NaN];
     const [a, b] = bend(u, v);
     return [cx + scale * focalPx * a, cy + scale * focalPx * b];
@@ -159,7 +182,12 @@ export function makeNight(scene: Scene): TruthNight {
       v += 0.9 * (b - q);
       if (Math.hypot(a - p, b - q) < 1e-13) break;
     }
-    return unit([u, v, 1]);
+    if (!fisheye) return unit([u, v, 1]);
+    const r = Math.hypot(u, v);
+    const theta = angleOf[fisheye](r);
+    if (!(theta <= MOST_OFF_AXIS)) return [Number.NaN, Number.NaN, Number.NaN];
+    const across = r < 1e-12 ? 1 : Math.sin(theta) / r;
+    return [u * across, v * across, Math.cos(theta)];
   };
 
   // Camera axes in east-north-up.

@@ -65,6 +65,20 @@ describe('alignSequence on truth nights (P05, P06, P08, P30, P31)', () => {
     const scales = alignment.frames.map((fit) => fit.scale ?? 1);
     expect(Math.abs(scales.at(-1)! / scales[0]! - 1.005)).toBeLessThan(1e-4); // 0.3 px at the corner of 3000 px
   });
+  it('chooses a fisheye by the stars alone', () => {
+    const { scene } = all.find(({ name }) => name === '14 mm equator')!;
+    const night = makeNight({
+      ...scene,
+      focalMm: 10,
+      projection: 'stereographic',
+      distortion: 0,
+      frames: 20,
+    });
+    const { width, height } = scene;
+    const alignment = alignSequence(night.frames, { width, height, focalLengthPx: night.focalPx });
+    expect(alignment.model?.lens.projection).toBe('stereographic');
+    expect(score(night, alignment).rms).toBeLessThan(0.05); // px: a rectilinear fit is off by more than 1 px
+  });
   it('fits at least 99 of 100 frames', () => {
     expect(total).toBeGreaterThan(0);
     expect(fitted / total).toBeGreaterThanOrEqual(0.99); // issue 7
