@@ -4,7 +4,18 @@ import { type FramesInfo, type Observations, type Priors, type State, turnRotati
 import { bend, makeBent } from './refraction.js';
 
 /** Softness of the loss on star places, sigmas: beyond it a residual pulls with constant force. @source P. J. Huber, Ann. Math. Stat. 35 (1964) 73. */
-export const HUBER = 2.2;
+const HUBER = 2.2;
+
+/**
+ * Weight of a star's place in the least squares that stand for that loss, px^-2.
+ *
+ * @param rx residual, px
+ * @param sigma its expected size, px
+ */
+export function placeWeight(rx: number, ry: number, sigma: number): number {
+  const r = Math.sqrt(rx * rx + ry * ry) / sigma;
+  return (r <= HUBER ? 1 : HUBER / r) / (sigma * sigma);
+}
 
 /** Cost of a state: Huber on the stars, heavy tails on the camera's small motions, squares on the rest. Infinity when a star leaves the lens. */
 export function costOf(

@@ -119,6 +119,14 @@ export function fitSky(run: RunInput): SkyFit | undefined {
       refraction: state.refraction[3] !== 0 ? STRENGTH_SIGMA : 0,
       scale: creeps ? SCALE_SIGMA : 0,
     });
+    /** The same beliefs, of a lens with or without its higher terms. */
+    const withLens = (held: Priors, higher: boolean): Priors => ({
+      ...held,
+      ...lensPriors(options, Math.exp(state.lens[0]!), higher),
+      ...common,
+      refraction: held.refraction,
+      scale: held.scale,
+    });
     priors = believe();
     const precision = round === last ? 1e-6 : 1e-4;
     solution = solve(state, { observations, frames, priors }, { iterations: 30, precision });
@@ -146,13 +154,7 @@ export function fitSky(run: RunInput): SkyFit | undefined {
       creeps = prefer(trial, SCALE_GAIN, beliefs);
     }
     if (!rich && observations.trackCount >= 30) {
-      const beliefs = {
-        ...priors,
-        ...lensPriors(options, Math.exp(state.lens[0]!), true),
-        ...common,
-        refraction: priors.refraction,
-        scale: priors.scale,
-      };
+      const beliefs = withLens(priors, true);
       rich = prefer(
         solve(state, { observations, frames, priors: beliefs }, { iterations: 12, precision }),
         RICH_GAIN,
@@ -189,13 +191,7 @@ export function fitSky(run: RunInput): SkyFit | undefined {
         // What looked like a rich lens may have been the refraction found since: the simpler lens gets its chance.
         const lens = state.lens.slice();
         for (const k of RICH_TERMS) lens[k] = 0;
-        const beliefs = {
-          ...priors,
-          ...lensPriors(options, Math.exp(state.lens[0]!), false),
-          ...common,
-          refraction: priors.refraction,
-          scale: priors.scale,
-        };
+        const beliefs = withLens(priors, false);
         prefer(
           solve({ ...state, lens }, { observations, frames, priors: beliefs }, { iterations: 15, precision }),
           -RICH_GAIN,

@@ -1,4 +1,4 @@
-import { HUBER } from './_cost.js';
+import { placeWeight } from './_cost.js';
 import type { Equations } from './_equations.js';
 import type { Layout } from './_layout.js';
 import { addPriors } from './_priors.js';
@@ -77,9 +77,7 @@ export function fillNormal(
       if (!slopesAt(slopeWork, i, star, basis)) continue;
       const rx = observations.x[k]! - slopes.x;
       const ry = observations.y[k]! - slopes.y;
-      const sigma = observations.sigma[k]!;
-      const r = Math.sqrt(rx * rx + ry * ry) / sigma;
-      const w = (r <= HUBER ? 1 : HUBER / r) / (sigma * sigma);
+      const w = placeWeight(rx, ry, observations.sigma[k]!);
       addStar(slopes, block, w, rx, ry);
       addShared(slopes, normal, w, rx, ry);
       const at = layout.frames[i]!;

@@ -1,3 +1,4 @@
+import { adjugate3 } from '../core/index.js';
 /** A 3-vector. */
 export type Vector = readonly [number, number, number];
 
@@ -100,26 +101,11 @@ export function orthonormalize(m: readonly number[]): number[] {
   return [...x, ...y, ...z];
 }
 
-/** Inverse of a symmetric positive 3x3 matrix, row-major; undefined when it is singular. */
+/** Inverse of a symmetric positive 3x3 matrix, row-major; undefined when it is singular for its own size. */
 export function invertSymmetric3(m: ArrayLike<number>): number[] | undefined {
-  const [a, b, c, , d, e, , , f] = Array.from(m) as [
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
-  const A = d * f - e * e;
-  const B = c * e - b * f;
-  const C = b * e - c * d;
-  const determinant = a * A + b * B + c * C;
-  if (!(determinant > 1e-12 * a * d * f)) return undefined;
-  const D = a * f - c * c;
-  const E = b * c - a * e;
-  const F = a * d - b * b;
-  return [A, B, C, B, D, E, C, E, F].map((v) => v / determinant);
+  const minors = adjugate3(Array.from(m));
+  const determinant = m[0]! * minors[0]! + m[1]! * minors[3]! + m[2]! * minors[6]!;
+  // Information has large units: what is singular is told against the diagonal, not by a fixed number.
+  if (!(determinant > 1e-12 * m[0]! * m[4]! * m[8]!)) return undefined;
+  return minors.map((value) => value / determinant);
 }

@@ -1,5 +1,5 @@
 import { median } from '../core/index.js';
-import { HUBER } from './_cost.js';
+import { placeWeight } from './_cost.js';
 import { layOut } from './_layout.js';
 import { invertSymmetric3, tangentBasis } from './_rotation.js';
 import { makeSlopeWork, slopesAt } from './_slopes.js';
@@ -123,9 +123,7 @@ function ownTurns(
       if (!slopesAt(work, i, star, basis)) continue;
       const rx = observations.x[k]! - slopes.x;
       const ry = observations.y[k]! - slopes.y;
-      const sigma = observations.sigma[k]!;
-      const r = Math.sqrt(rx * rx + ry * ry) / sigma;
-      const w = (r <= HUBER ? 1 : HUBER / r) / (sigma * sigma);
+      const w = placeWeight(rx, ry, observations.sigma[k]!);
       for (let a = 0; a < 3; a++) {
         const gx = w * slopes.frameX[a]!;
         const gy = w * slopes.frameY[a]!;

@@ -23,19 +23,22 @@ export interface Listed {
 /** A library's folder and the file system it lies on; its catalogue need not be open. */
 export type Place = Pick<Library, 'dir' | 'fileSystem'>;
 
+/** What lies in a folder; undefined where there is none. @param doing what the error says could not be done */
+async function entriesAt(library: Place, at: string, doing: string) {
+  try {
+    return await library.fileSystem.list(at);
+  } catch (error) {
+    if (isMissing(error)) return undefined;
+    throw storageError(error, at, doing);
+  }
+}
+
 /** Every file below a folder of the library, in alphabetical order; links are left alone. */
 export async function filesBelow(library: Place, folder: string): Promise<Listed[]> {
   const found: Listed[] = [];
   const visit = async (below: string): Promise<void> => {
     const at = insideLibrary(library.dir, posix.join(folder, below));
-    let entries: Awaited<ReturnType<Library['fileSystem']['list']>>;
-    try {
-      entries = await library.fileSystem.list(at);
-    } catch (error) {
-      if (isMissing(error)) return;
-      throw storageError(error, at, 'read the library');
-    }
-    for (const { name, kind } of entries) {
+    for (const { name, kind } of (await entriesAt(library, at, 'read the library')) ?? []) {
       const path = below === '' ? name : `${below}/${name}`;
       if (kind === 'folder') await visit(path);
       else if (kind === 'file')
@@ -132,13 +135,8 @@ export const changed = (path: string): StorageError =>
 /** Removes a folder of the library and what is below it as far as nothing lies in it. */
 export async function removeEmptyFolders(library: Place, folder: string): Promise<void> {
   const at = insideLibrary(library.dir, folder);
-  let entries: Awaited<ReturnType<Library['fileSystem']['list']>>;
-  try {
-    entries = await library.fileSystem.list(at);
-  } catch (error) {
-    if (isMissing(error)) return;
-    throw storageError(error, at, 'tidy the library');
-  }
+  const entries = await entriesAt(library, at, 'tidy the library');
+  if (entries === undefined) return;
   for (const { name, kind } of entries)
     if (kind === 'folder') await removeEmptyFolders(library, `${folder}/${name}`);
   await library.fileSystem.removeEmptyFolder(at).catch((error: unknown) => {
